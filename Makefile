@@ -1,0 +1,35 @@
+# Both commands do all their set-up from a bare clone; they need python3 (3.11 to 3.14) and nothing else.
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+PORT ?= 8000
+
+.PHONY: run test test-desktop format clean
+
+$(STAMP): pyproject.toml constraints.txt
+	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
+	@python3 -m venv $(VENV)
+	@if command -v uv >/dev/null 2>&1; \
+	 then VIRTUAL_ENV=$(VENV) uv pip install --quiet -c constraints.txt -e ".[dev]"; \
+	 else $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"; fi
+	@touch $(STAMP)
+
+run: $(STAMP)
+	@$(BIN)/valve-kits --database sqlite:///demo.sqlite demo --port $(PORT)
+
+test: $(STAMP)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/pytest
+	@echo "not run here: nothing is left out yet; there are no desktop tests (make test-desktop says so too)"
+
+test-desktop: $(STAMP)
+	@echo "no test needs LibreOffice or Chromium yet"
+
+format: $(STAMP)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis

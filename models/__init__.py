@@ -1,0 +1,1 @@
+"""Tables and every SQL statement; knows neither HTTP nor numerics."""

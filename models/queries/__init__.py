@@ -1,0 +1,1 @@
+"""Queries, one module per noun."""

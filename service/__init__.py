@@ -1,0 +1,1 @@
+"""HTTP, command line and jobs; the only place where models and forecasting meet."""
