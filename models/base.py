@@ -1,0 +1,134 @@
+"""What every table stands on: names for constraints, column types, storage errors.
+
+StorageError
+├─ NotFound   what was asked for is not in the record
+├─ Conflict   the record, as it is now, refuses the change
+└─ Busy       another writer held the database for too long
+"""
+
+import unicodedata
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+
+from sqlalchemy import JSON, DateTime, Dialect, Numeric, String, Text
+from sqlalchemy.dialects.postgresql import JSONB
+from sqlalchemy.types import TypeDecorator, TypeEngine
+from sqlmodel import Session as Session
+from sqlmodel import SQLModel
+
+SQLModel.metadata.naming_convention = {
+    "pk": "pk_%(table_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+}
+
+
+class StorageError(Exception):
+    """Base of every error raised by models."""
+
+
+class NotFound(StorageError):
+    """What was asked for is not in the record; the message names it."""
+
+
+class Conflict(StorageError):
+    """The record, as it is now, refuses the change."""
+
+
+class Busy(StorageError):
+    """Another writer held the database for longer than a writer waits."""
+
+
+CODE_LENGTH = 60
+CODE_KEY_LENGTH = 3 * CODE_LENGTH  # casefolding can turn one character into three
+
+
+def code_key(code: str) -> str:
+    """Return what a code is compared by: two spellings that differ only in case give the same key.
+
+    Parameters
+    ----------
+    code : str
+        As written by its owner.
+
+    Returns
+    -------
+    str
+        At most three times as long as the code.
+
+    Examples
+    --------
+    >>> code_key("FV-101A/B") == code_key("fv-101a/b")
+    True
+    """
+    return unicodedata.normalize("NFC", code).casefold()
+
+
+def code_key_type(length: int = CODE_KEY_LENGTH) -> TypeEngine[str]:
+    """Text that sorts by code point on every database, so that exports have one order.
+
+    Parameters
+    ----------
+    length : int [characters]
+        The longest key.
+
+    Returns
+    -------
+    TypeEngine
+        A column type.
+    """
+    return String(length).with_variant(String(length, collation="C"), "postgresql")
+
+
+JSON_DOCUMENT: TypeEngine[Any] = JSON().with_variant(JSONB(), "postgresql")
+
+
+class UtcTimestamp(TypeDecorator[datetime]):
+    """An instant: aware datetimes in, UTC out; SQLite alone would drop the offset in silence."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Turn an aware datetime to UTC.
+
+        Raises
+        ------
+        ValueError
+            If the datetime has no offset: it names no instant.
+        """
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError(f"timestamp {value.isoformat()} has no offset from UTC")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Give every stored instant back in UTC."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class ExactDecimal(TypeDecorator[Decimal]):
+    """A decimal that comes back digit for digit: NUMERIC where there is one, text on SQLite."""
+
+    impl = Numeric
+    cache_ok = True
+
+    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
+        """Choose the column type of this database."""
+        return dialect.type_descriptor(Text() if dialect.name == "sqlite" else Numeric())
+
+    def process_bind_param(self, value: Decimal | None, dialect: Dialect) -> Decimal | str | None:
+        """Write plain digits, never an exponent."""
+        if value is None or dialect.name != "sqlite":
+            return value
+        return format(value, "f")
+
+    def process_result_value(self, value: Decimal | str | None, dialect: Dialect) -> Decimal | None:
+        """Read the digits back."""
+        return None if value is None else Decimal(value)
