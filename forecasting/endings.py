@@ -1,0 +1,102 @@
+"""What an event renewed, and how the life of each item ended at it.
+
+The rule numbers are those of DEVELOPERS.md, "Ten rules for lives".
+"""
+
+from enum import Enum
+
+from forecasting.histories import Action, AsFound, Event, Reason
+
+
+class Ending(Enum):
+    """How an item's life ended at an event (rules 4, 5, 8)."""
+
+    EXACT = "a failure that showed itself"
+    INTERVAL = "found failed or worn when looked at"
+    CENSORED = "renewed while ok, or because another item failed"
+    MASKED = "a failure that showed itself, of one of several, not said which"
+    MASKED_INTERVAL = "one of several found worn, not said which"
+
+
+MASKED = frozenset({Ending.MASKED, Ending.MASKED_INTERVAL})
+
+
+def scope(event: Event, items: tuple[str, ...]) -> frozenset[str]:
+    """Items that an event renewed (rule 1).
+
+    Parameters
+    ----------
+    event : Event [event]
+        A rebuild or exchange renews something; the others renew nothing.
+    items : tuple of str [item codes]
+        Items of the valve's design.
+
+    Returns
+    -------
+    frozenset of str [item codes]
+        What is stated, else what the kits renew, else every item; an exchange renews every item.
+
+    References
+    ----------
+    DEVELOPERS.md, "Ten rules for lives", rule 1.
+
+    Examples
+    --------
+    >>> repack = Event(ref="1", action=Action.REBUILD, done=5, renewed=frozenset({"packing"}))
+    >>> sorted(scope(repack, ("packing", "trim")))
+    ['packing']
+    """
+    if event.action is Action.EXCHANGE:
+        return frozenset(items)
+    if event.action is not Action.REBUILD:
+        return frozenset()
+    for stated in (event.renewed, event.kits_renew):
+        known = frozenset(items) & (stated or frozenset())
+        if known:
+            return known
+    return frozenset(items)
+
+
+def endings(event: Event, renewed: frozenset[str], *, already_failed: frozenset[str]) -> dict[str, Ending]:
+    """How the life of each renewed item ended, and of each item found failed (rules 4, 5, 8).
+
+    Parameters
+    ----------
+    event : Event [event]
+        A reason that isn't stated is taken as a failure.
+    renewed : frozenset of str [item codes]
+        What it renewed.
+    already_failed : frozenset of str [item codes]
+        Items an earlier event found failed: they explain this one.
+
+    Returns
+    -------
+    dict of str to Ending [endings]
+        Several masked items share one cause.
+
+    References
+    ----------
+    DEVELOPERS.md, "Ten rules for lives", rules 4, 5 and 8.
+
+    Examples
+    --------
+    >>> both = Event(ref="1", action=Action.REBUILD, done=5, reason=Reason.FAILURE)
+    >>> how = endings(both, frozenset({"packing", "trim"}), already_failed=frozenset())
+    >>> {item: ending.name for item, ending in sorted(how.items())}
+    {'packing': 'MASKED', 'trim': 'MASKED'}
+    """
+    on_condition = event.reason is Reason.CONDITION
+    planned = event.reason is Reason.PLANNED or event.action is Action.INSPECT
+    failed = {item for item, state in event.as_found.items() if state is AsFound.FAILED}
+    # the one that failed showed itself; of several at once only the opening tells
+    sure = Ending.INTERVAL if planned or on_condition or len(failed) > 1 else Ending.EXACT
+    ended = dict.fromkeys(sorted(failed), sure)
+    for item in sorted(renewed - failed):
+        worn = event.as_found.get(item) is AsFound.WORN
+        ended[item] = Ending.INTERVAL if worn else Ending.CENSORED
+    explained = failed or already_failed & renewed or (on_condition and Ending.INTERVAL in ended.values())
+    if planned or explained:
+        return ended
+    suspects = sorted(item for item in renewed if item not in event.as_found)
+    alone, shared = (Ending.INTERVAL, Ending.MASKED_INTERVAL) if on_condition else (Ending.EXACT, Ending.MASKED)
+    return ended | dict.fromkeys(suspects, alone if len(suspects) == 1 else shared)
