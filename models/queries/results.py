@@ -1,0 +1,310 @@
+"""What finished runs found, read page by page: rows after a cursor, in a fixed order.
+
+Every list takes `after`, the id of the last row already read (0 to begin), and `limit`, the number of rows.
+A code filter of None means any code; codes are compared without regard to case.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TypeVar
+
+from sqlalchemy import ColumnElement, func, tuple_
+from sqlmodel import col, or_, select
+
+from models.base import NotFound, Session, code_key
+from models.runs import Run, RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint
+
+Table = TypeVar("Table", RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemandFilter:
+    """Which demand is asked for; periods must lie wholly within the two days."""
+
+    area: str
+    bucket: str
+    kit: str | None = None
+    starts_on: date | None = None
+    ends_on: date | None = None
+
+
+def failure_models(
+    session: Session, run_id: int, *, service_class: str | None, after: int, limit: int
+) -> Sequence[RunFailureModel]:
+    """List the failure-interval models of a run.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    service_class : str or None
+        Only those of this class.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunFailureModel
+        In the order they were stored.
+    """
+    wanted = _same(RunFailureModel.service_class_key, service_class)
+    return _page(session, RunFailureModel, run_id, wanted, after=after, limit=limit)
+
+
+def failure_model(session: Session, run_id: int, *, service_class: str, maintainable_item: str) -> RunFailureModel:
+    """Find the failure-interval model of an item in a service class.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose result.
+    service_class, maintainable_item : str
+        Codes.
+
+    Returns
+    -------
+    RunFailureModel
+        The only one.
+
+    Raises
+    ------
+    NotFound
+        If the run has none for them.
+    """
+    wanted = [
+        *_same(RunFailureModel.service_class_key, service_class),
+        *_same(RunFailureModel.maintainable_item_key, maintainable_item),
+    ]
+    found = _page(session, RunFailureModel, run_id, wanted, after=0, limit=1)
+    if not found:
+        raise NotFound(f"run {run_id} has no failure model for {service_class}, {maintainable_item}")
+    return found[0]
+
+
+def demand(session: Session, run_id: int, wanted: DemandFilter, *, after: int, limit: int) -> Sequence[RunDemand]:
+    """List the demand a run forecasts.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    wanted : DemandFilter
+        Which kits, where and when.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunDemand
+        In the order they were stored.
+    """
+    conditions = [
+        *_same(RunDemand.area_key, wanted.area),
+        *_same(RunDemand.kit_key, wanted.kit),
+        col(RunDemand.bucket) == wanted.bucket,
+    ]
+    if wanted.starts_on is not None:
+        conditions.append(col(RunDemand.starts_on) >= wanted.starts_on)
+    if wanted.ends_on is not None:
+        conditions.append(col(RunDemand.ends_on) <= wanted.ends_on)
+    return _page(session, RunDemand, run_id, conditions, after=after, limit=limit)
+
+
+def reorder_points(
+    session: Session, run_id: int, *, storeroom: str | None, kit: str | None, after: int, limit: int
+) -> Sequence[RunReorderPoint]:
+    """List the reorder points of a run.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    storeroom, kit : str or None
+        Only those of this storeroom, of this kit.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunReorderPoint
+        In the order they were stored.
+    """
+    wanted = [*_same(RunReorderPoint.storeroom_key, storeroom), *_same(RunReorderPoint.kit_key, kit)]
+    return _page(session, RunReorderPoint, run_id, wanted, after=after, limit=limit)
+
+
+def reorder_point(session: Session, run_id: int, *, storeroom: str, kit: str) -> RunReorderPoint:
+    """Find the reorder point of a kit in a storeroom.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose result.
+    storeroom, kit : str
+        Codes.
+
+    Returns
+    -------
+    RunReorderPoint
+        The only one.
+
+    Raises
+    ------
+    NotFound
+        If the run has none for them.
+    """
+    found = reorder_points(session, run_id, storeroom=storeroom, kit=kit, after=0, limit=1)
+    if not found:
+        raise NotFound(f"run {run_id} has no reorder point for kit {kit} in storeroom {storeroom}")
+    return found[0]
+
+
+def order_list(
+    session: Session, run: Run, *, storeroom: str | None, after: int, limit: int
+) -> Sequence[RunReorderPoint]:
+    """List what to order and which orders to chase, late ones first.
+
+    An overdue order stands at the day of the data cut-off, between what should have been ordered before
+    and what is to be ordered later.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run : Run
+        Whose results.
+    storeroom : str or None
+        Only those of this storeroom.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunReorderPoint
+        By the day to act on, then in the order they were stored.
+    """
+    row = RunReorderPoint
+    act_on = func.coalesce(col(row.order_by), run.as_of)
+    overdue = col(row.details)["overdue_qty"].as_float()
+    wanted = (
+        select(row)
+        .where(row.run_id == run.id, *_same(row.storeroom_key, storeroom))
+        .where(or_(col(row.proposed_quantity) > 0, overdue > 0))
+    )
+    last = session.get(RunReorderPoint, after)
+    if last is not None:
+        wanted = wanted.where(tuple_(act_on, col(row.id)) > tuple_(last.order_by or run.as_of, last.id))
+    return session.exec(wanted.order_by(act_on, col(row.id)).limit(limit)).all()
+
+
+def needs_of_valve(session: Session, run_id: int, *, tag: str, after: int, limit: int) -> Sequence[RunNeed]:
+    """List the kits a valve may need.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    tag : str
+        The valve's.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunNeed
+        In the order they were stored.
+    """
+    return _page(session, RunNeed, run_id, _same(RunNeed.tag_key, tag), after=after, limit=limit)
+
+
+def needs_of_kit(session: Session, run_id: int, *, storeroom: str, kit: str) -> Sequence[RunNeed]:
+    """List the valves that may take a kit from a storeroom.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    storeroom, kit : str
+        Codes.
+
+    Returns
+    -------
+    sequence of RunNeed
+        Those expected to take most within the protection interval first.
+    """
+    most_first = func.coalesce(col(RunNeed.mean_protection), 0.0).desc()
+    wanted = (
+        select(RunNeed)
+        .where(RunNeed.run_id == run_id, *_same(RunNeed.storeroom_key, storeroom), *_same(RunNeed.kit_key, kit))
+        .order_by(most_first, col(RunNeed.tag_key), col(RunNeed.id))
+    )
+    return session.exec(wanted).all()
+
+
+def findings(session: Session, run_id: int, *, kind: str | None, after: int, limit: int) -> Sequence[RunFinding]:
+    """List what a run found wrong with the record.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose findings.
+    kind : str or None
+        Only those of this kind.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunFinding
+        In the order they were stored.
+    """
+    wanted = [] if kind is None else [col(RunFinding.kind) == kind]
+    return _page(session, RunFinding, run_id, wanted, after=after, limit=limit)
+
+
+def _same(key: str, code: str | None) -> list[ColumnElement[bool]]:
+    return [] if code is None else [col(key) == code_key(code)]
+
+
+def _page(
+    session: Session,
+    table: type[Table],
+    run_id: int,
+    conditions: Sequence[ColumnElement[bool]],
+    *,
+    after: int,
+    limit: int,
+) -> Sequence[Table]:
+    wanted = (
+        select(table).where(table.run_id == run_id, table.id > after, *conditions).order_by(col(table.id)).limit(limit)
+    )
+    return session.exec(wanted).all()

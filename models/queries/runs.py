@@ -1,0 +1,338 @@
+"""The life of a run, from queued to closed, and what it stores; `results.py` reads that back."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
+
+from sqlalchemy import insert
+from sqlalchemy.exc import IntegrityError
+from sqlmodel import SQLModel, col, select
+
+from models.base import Conflict, NotFound, Session, code_key
+from models.runs import (
+    OPEN_STATUSES,
+    Run,
+    RunDemand,
+    RunFailureModel,
+    RunFinding,
+    RunNeed,
+    RunReorderPoint,
+)
+
+RESULT_TABLES: dict[str, type[SQLModel]] = {
+    "failure_models": RunFailureModel,
+    "demand": RunDemand,
+    "reorder_points": RunReorderPoint,
+    "needs": RunNeed,
+    "findings": RunFinding,
+}
+
+
+def create_run(session: Session, *, as_of: date, requested_at: datetime, code_version: str, pid: int) -> Run:
+    """Queue a run.
+
+    Parameters
+    ----------
+    session : Session
+        A writer's.
+    as_of : date
+        The data cut-off.
+    requested_at : datetime
+        When it was asked for.
+    code_version : str
+        The version of the code that will run.
+    pid : int
+        The process that will start it; if that dies the run is abandoned.
+
+    Returns
+    -------
+    Run
+        Queued, with its id.
+
+    Raises
+    ------
+    Conflict
+        If another run is queued or running.
+    """
+    run = Run(as_of=as_of, requested_at=requested_at, code_version=code_version, pid=pid)
+    session.add(run)
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise Conflict("another run is queued or running; wait for it, or cancel it") from error
+    return run
+
+
+def get_run(session: Session, run_id: int) -> Run:
+    """Find a run.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+    run_id : int
+        Which one.
+
+    Returns
+    -------
+    Run
+        As it is now.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    """
+    run = session.get(Run, run_id)
+    if run is None:
+        raise NotFound(f"there is no run {run_id}")
+    return run
+
+
+def claim_run(session: Session, run_id: int, *, started_at: datetime, pid: int) -> Run:
+    """Take a queued run: it is running from here on, in this process.
+
+    Parameters
+    ----------
+    session : Session
+        A writer's.
+    run_id : int
+        Which one.
+    started_at : datetime
+        Now.
+    pid : int
+        The process that computes it.
+
+    Returns
+    -------
+    Run
+        Running.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    Conflict
+        If it is not queued.
+    """  # noqa: DOC502 (NotFound comes from _locked)
+    run = _locked(session, run_id)
+    if run.status != "queued":
+        raise Conflict(f"run {run_id} is {run.status}, not queued")
+    run.status, run.started_at, run.pid = "running", started_at, pid
+    return run
+
+
+def store_results(session: Session, run_id: int, results: Mapping[str, Sequence[Mapping[str, object]]]) -> None:
+    """Store what a run found; call it in the transaction that finishes the run.
+
+    Parameters
+    ----------
+    session : Session
+        A writer's.
+    run_id : int
+        Whose results they are.
+    results : mapping of str to sequence of mappings
+        Rows by the keys of `RESULT_TABLES`, each row by the column names of `models/runs.py` without
+        `id`, `run_id` and the `_key` columns. An absent nullable column is stored as null.
+
+    Raises
+    ------
+    ValueError
+        If a row has a column its table lacks.
+    """
+    for name, rows in results.items():
+        table = RESULT_TABLES[name].__table__  # type: ignore[attr-defined]
+        empty: dict[str, object] = {
+            column.name: {} if column.name == "details" else None for column in table.columns if column.name != "id"
+        }
+        for row in rows:
+            unknown = row.keys() - empty.keys()
+            if unknown:
+                raise ValueError(f"{name} has no column {', '.join(sorted(unknown))}")
+        if rows:
+            session.connection().execute(insert(table), [_complete(row, empty, run_id) for row in rows])
+
+
+def _complete(row: Mapping[str, object], empty: Mapping[str, object], run_id: int) -> dict[str, object]:
+    keys = {
+        name: code_key(str(row[name.removesuffix("_key")]))
+        for name in empty
+        if name.endswith("_key") and name.removesuffix("_key") in row
+    }
+    return {**empty, **row, **keys, "run_id": run_id}
+
+
+def finish_run(
+    session: Session,
+    run_id: int,
+    *,
+    finished_at: datetime,
+    input_digest: str,
+    horizon_ends_on: date,
+    method: str,
+    counts: Mapping[str, object],
+) -> Run:
+    """Close a run with success; its results count from the moment the transaction is committed.
+
+    Parameters
+    ----------
+    session : Session
+        The writer's that stored the results.
+    run_id : int
+        Which one.
+    finished_at : datetime
+        Now.
+    input_digest : str
+        SHA-256, in hexadecimal, of what was read.
+    horizon_ends_on : date
+        The last day forecast.
+    method : str
+        How parameters were carried into the forecast.
+    counts : mapping
+        How many valves, lives, models, kits and lines there were.
+
+    Returns
+    -------
+    Run
+        Finished.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    Conflict
+        If it is not running, because it was cancelled meanwhile.
+    """  # noqa: DOC502 (NotFound comes from _locked)
+    run = _locked(session, run_id)
+    if run.status != "running":
+        raise Conflict(f"run {run_id} is {run.status}, not running")
+    _close(run, "finished", finished_at)
+    run.input_digest, run.horizon_ends_on, run.method = input_digest, horizon_ends_on, method
+    run.counts = dict(counts)
+    return run
+
+
+def fail_run(session: Session, run_id: int, *, finished_at: datetime, error: str) -> Run:
+    """Close a run that ended without an answer; one that is closed already stays as it is.
+
+    Parameters
+    ----------
+    session : Session
+        A writer's.
+    run_id : int
+        Which one.
+    finished_at : datetime
+        Now.
+    error : str
+        Why, in a sentence for the planner.
+
+    Returns
+    -------
+    Run
+        Closed.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    """  # noqa: DOC502 (NotFound comes from _locked)
+    run = _locked(session, run_id)
+    if run.status in OPEN_STATUSES:
+        _close(run, "failed", finished_at)
+        run.error = error
+    return run
+
+
+def cancel_run(session: Session, run_id: int, *, finished_at: datetime) -> Run:
+    """Close a run nobody wants any more.
+
+    Parameters
+    ----------
+    session : Session
+        A writer's.
+    run_id : int
+        Which one.
+    finished_at : datetime
+        Now.
+
+    Returns
+    -------
+    Run
+        Cancelled.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    Conflict
+        If it is closed already.
+    """  # noqa: DOC502 (NotFound comes from _locked)
+    run = _locked(session, run_id)
+    if run.status not in OPEN_STATUSES:
+        raise Conflict(f"run {run_id} is {run.status} already")
+    _close(run, "cancelled", finished_at)
+    return run
+
+
+def open_run(session: Session) -> Run | None:
+    """Find the run that is queued or running.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+
+    Returns
+    -------
+    Run or None
+        There is at most one.
+    """
+    return session.exec(select(Run).where(col(Run.open_slot).is_not(None))).one_or_none()
+
+
+def latest_finished(session: Session) -> Run | None:
+    """Find the run whose results count now.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+
+    Returns
+    -------
+    Run or None
+        The last one that was finished.
+    """
+    finished = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
+    return session.exec(finished).one_or_none()
+
+
+def list_runs(session: Session, *, before: int | None, limit: int) -> Sequence[Run]:
+    """List runs, the newest first.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+    before : int or None
+        Only those with a smaller id.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of Run
+        In descending order of id.
+    """
+    wanted = select(Run).order_by(col(Run.id).desc()).limit(limit)
+    return session.exec(wanted if before is None else wanted.where(col(Run.id) < before)).all()
+
+
+def _locked(session: Session, run_id: int) -> Run:
+    run = session.exec(select(Run).where(Run.id == run_id).with_for_update()).one_or_none()
+    if run is None:
+        raise NotFound(f"there is no run {run_id}")
+    return run
+
+
+def _close(run: Run, status: str, finished_at: datetime) -> None:
+    run.status, run.open_slot, run.finished_at = status, None, finished_at

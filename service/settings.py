@@ -1,0 +1,68 @@
+"""What the operator may set, and the only place that reads the clock."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from importlib.metadata import version
+from typing import Literal
+
+Access = Literal["open", "keys"]
+
+DEFAULT_DATABASE = "sqlite:///valve-kits.sqlite"
+DEFAULT_HOST = "127.0.0.1"
+DEFAULT_PORT = 8000
+MEBIBYTE = 1024 * 1024
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What the server was started with.
+
+    Parameters
+    ----------
+    database_url : str
+        Where the plant's record is.
+    access : 'open' or 'keys'
+        Who may ask: anyone on this computer, or holders of a key.
+    port : int
+        The port a Host header may name when access is open.
+    import_limit_bytes : int [bytes]
+        The largest request body that is read.
+    """
+
+    database_url: str
+    access: Access = "keys"
+    port: int = DEFAULT_PORT
+    import_limit_bytes: int = 64 * MEBIBYTE
+
+
+def now() -> datetime:
+    """Say the present moment.
+
+    Returns
+    -------
+    datetime
+        In UTC, aware.
+    """
+    return datetime.now(tz=UTC)  # noqa: TID251 - the one place that reads the clock
+
+
+def today() -> date:
+    """Say the day it is on this computer.
+
+    Returns
+    -------
+    date
+        In the computer's own time zone.
+    """
+    return now().astimezone().date()
+
+
+def code_version() -> str:
+    """Say which version of the code runs.
+
+    Returns
+    -------
+    str
+        The version of the installed package.
+    """
+    return version("valve-kits")
