@@ -7,11 +7,12 @@ StorageError
 """
 
 import unicodedata
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, Dialect, Numeric, String, Text
+from sqlalchemy import JSON, CheckConstraint, DateTime, Dialect, Numeric, String, Text
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import TypeDecorator, TypeEngine
 from sqlmodel import Session as Session
@@ -81,6 +82,63 @@ def code_key_type(length: int = CODE_KEY_LENGTH) -> TypeEngine[str]:
         A column type.
     """
     return String(length).with_variant(String(length, collation="C"), "postgresql")
+
+
+def valid_code(column: str) -> CheckConstraint:
+    """Refuse an empty or too long code, and one with the characters that join lists in a cell.
+
+    Parameters
+    ----------
+    column : str
+        The column that holds the code.
+
+    Returns
+    -------
+    CheckConstraint
+        For the table's arguments; so are those of the functions below.
+    """
+    return CheckConstraint(
+        f"length({column}) BETWEEN 1 AND {CODE_LENGTH} AND trim({column}) = {column} "
+        f"AND replace(replace({column}, '|', ''), ':', '') = {column}",
+        name=f"{column}_valid",
+    )
+
+
+def known_word(column: str, words: Iterable[str]) -> CheckConstraint:
+    """Refuse every word that is not in the list.
+
+    Parameters
+    ----------
+    column : str
+        The column that holds the word.
+    words : iterable of str
+        What it may hold.
+
+    Returns
+    -------
+    CheckConstraint
+        Satisfied by NULL too.
+    """
+    listed = ", ".join(f"'{word}'" for word in words)
+    return CheckConstraint(f"{column} IN ({listed})", name=f"{column}_known")
+
+
+def at_least(column: str, least: int) -> CheckConstraint:
+    """Refuse a smaller number.
+
+    Parameters
+    ----------
+    column : str
+        The column that holds the number.
+    least : int
+        In the unit of the column.
+
+    Returns
+    -------
+    CheckConstraint
+        Satisfied by NULL too.
+    """
+    return CheckConstraint(f"CAST({column} AS NUMERIC) >= {least}", name=f"{column}_at_least_{least}")
 
 
 JSON_DOCUMENT: TypeEngine[Any] = JSON().with_variant(JSONB(), "postgresql")

@@ -12,7 +12,9 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct, field
 
 # Printable, without | and :, which join lists in a cell, and without blanks at either end.
-_CODE = r"^(?! )[^|:\x00-\x1f\x7f-\xa0\u200b-\u200f\u2028-\u202f\u2060-\u206f\ufeff]{1,60}$(?!\n)(?<! )"
+_CODE_BODY = r"(?! )[^|:\x00-\x1f\x7f-\xa0\u200b-\u200f\u2028-\u202f\u2060-\u206f\ufeff]{1,60}(?<! )"
+_CODE = rf"^{_CODE_BODY}$(?!\n)"
+_CODE_OR_NOTHING = rf"^(?:{_CODE_BODY})?$(?!\n)"
 LARGEST_COUNT = 1_000_000_000
 LARGEST_DAYS = 100_000
 LARGEST_MONEY = 1_000_000_000_000
@@ -56,7 +58,8 @@ AsFound = Annotated[
 ]
 KitsUsed = Annotated[dict[Code, Quantity], Meta(description="kits and how many of each, like K-100:1|K-200:2")]
 LastRenewals = Annotated[
-    dict[str, Day], Meta(description="a date, or items and dates like packing:2015-04-01|trim:2012-06-30")
+    dict[Annotated[str, Meta(pattern=_CODE_OR_NOTHING)], Day],
+    Meta(description="a date, or items and dates like packing:2015-04-01|trim:2012-06-30"),
 ]
 EVERY_ITEM = ""  # the key in `last_renewed_on` of a date given for the whole valve
 
