@@ -1,0 +1,293 @@
+"""What a finished run says, as it leaves: the columns other programs may rely on first, then further ones.
+
+The order of the fields is the order of the CSV columns.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Generic, TypeVar
+
+import msgspec
+from msgspec import UNSET, Struct, UnsetType
+
+Details = dict[str, object]
+
+SIGNIFICANT_DIGITS = 6
+JSON_ONLY = frozenset({"details", "probabilities", "notice", "cautions"})
+
+CAUTIONS = (
+    "Prove isolation and zero pressure on both sides, and again if it can build up.",
+    "Release actuator spring load the maker's way. Never exceed the actuator's rated air pressure.",
+    "Treat residues as hazardous; clean before the shop.",
+    "Check seals for material and cure date. Old gaskets and packing are not reused because a kit is missing.",
+    "A forecast never overrides a leak, an alarm or a proof-test date. "
+    "Local codes, permits and licensed practice decide.",
+)
+
+
+class FailureModelOut(Struct, kw_only=True):
+    """How long an item lasts in a service class, and how that is known."""
+
+    service_class: str
+    maintainable_item: str
+    family: str | None
+    scale_days: float | None
+    shape: float | None
+    mle_scale_days: float | None
+    mle_shape: float | None
+    failures: int
+    lives: int
+    mean_days: float | None
+    b10_days: float | None
+    pool_share: float | None
+    status: str
+    reason: str | None
+    method: str
+    details: Details
+    notice: str | UnsetType = UNSET
+
+
+class DemandOut(Struct, kw_only=True):
+    """How many of a kit will be needed in a period, both dates inclusive."""
+
+    kit: str
+    starts_on: date
+    ends_on: date
+    mean: float | None
+    p10: int | None
+    p50: int | None
+    p80: int | None
+    p90: int | None
+    p95: int | None
+    unplanned_mean: float | None
+    planned_mean: float | None
+    turnaround_mean: float | None
+    area: str
+    bucket: str
+    status: str
+    reason: str | None
+    method: str
+    details: Details
+    probabilities: Sequence[float] | None | UnsetType = UNSET
+
+
+class ReorderPointOut(Struct, kw_only=True):
+    """How low a kit may run in a storeroom, and how many to order then."""
+
+    storeroom: str
+    kit: str
+    reorder_point: int | None
+    order_quantity: int | None
+    protection_interval_days: float | None
+    target: float | None
+    cycle_service_level: float | None
+    fill_rate: float | None
+    present_reorder_point: int | None
+    rule: str | None
+    position: int | None
+    proposed_quantity: int | None
+    order_by: date | None
+    unit_cost: Decimal | None
+    cost: Decimal | None
+    status: str
+    reason: str | None
+    method: str
+    details: Details
+    notice: str | UnsetType = UNSET
+
+
+class OrderLineOut(Struct, kw_only=True):
+    """What to order, or which order to chase; `order_quantity` is how many to order now."""
+
+    storeroom: str
+    kit: str
+    position: int | None
+    reorder_point: int | None
+    order_quantity: int | None
+    order_by: date | None
+    cost: Decimal | None
+    reason: str | None
+    overdue_qty: int
+    unit_cost: Decimal | None
+    status: str
+    method: str
+
+
+class KitNeedOut(Struct, kw_only=True):
+    """The chance that a valve needs a kit within 30, 90 and 365 days."""
+
+    tag: str
+    kit: str
+    maintainable_item: str
+    p_30: float | None
+    p_90: float | None
+    p_365: float | None
+    mean_protection: float | None
+    mean_365: float | None
+    service_class: str
+    storeroom: str
+    age_days: float | None
+    policy: str
+    method: str
+    details: Details
+
+
+class FindingOut(Struct, kw_only=True):
+    """What in the record can't be true or can't be used, what was done about it, what that costs."""
+
+    kind: str
+    file: str | None
+    record_key: str | None
+    detail: str
+    treatment: str | None
+    effect: str | None
+    details: Details
+
+
+class WhyValveOut(Struct, kw_only=True):
+    """A valve that may need the kit."""
+
+    tag: str
+    maintainable_item: str
+    service_class: str
+    age_days: float | None
+    policy: str
+    p_90: float | None
+    p_365: float | None
+    expected_in_protection_interval: float | None
+
+
+class WhyModelOut(Struct, kw_only=True):
+    """The model that says how long the items last whose ends take the kit."""
+
+    service_class: str
+    maintainable_item: str
+    status: str
+    reason: str | None
+    family: str | None
+    mean_days: float | None
+    failures: int
+
+
+class WhyTargetOut(Struct, kw_only=True):
+    """What the stock is meant to achieve, and who said so."""
+
+    rule: str | None
+    target: float | None
+    source: str | None
+    consequence: str | None
+
+
+class WhyPositionOut(Struct, kw_only=True):
+    """How the stock position is made up."""
+
+    position: int | None
+    on_hand: float | None
+    on_order_counted: float | None
+    on_order_late: float | None
+    overdue_qty: float | None
+
+
+class WhyOut(Struct, kw_only=True):
+    """Why a reorder point is what it is."""
+
+    storeroom: str
+    kit: str
+    sentence: str
+    reorder_point: int | None
+    present_reorder_point: int | None
+    lead_time_days: float | None
+    review_period_days: float | None
+    protection_interval_days: float | None
+    demand_mean: float | None
+    target: WhyTargetOut
+    position: WhyPositionOut
+    valves: Sequence[WhyValveOut]
+    valves_left_out: int
+    models: Sequence[WhyModelOut]
+    warnings: Sequence[str]
+    run: int
+    as_of: date
+    method: str
+    cautions: Sequence[str] = CAUTIONS
+    notice: str | UnsetType = UNSET
+
+
+Row = TypeVar("Row", bound=Struct)
+
+
+class Page(Struct, Generic[Row], kw_only=True):
+    """A part of a list; `@odata.nextLink`, relative to this server, leads to the next part."""
+
+    value: Sequence[Row]
+    next_link: str | UnsetType = msgspec.field(default=UNSET, name="@odata.nextLink")
+    run: int | UnsetType = UNSET
+    as_of: date | UnsetType = UNSET
+    method: str | UnsetType = UNSET
+    cautions: Sequence[str] | UnsetType = UNSET
+    notice: str | UnsetType = UNSET
+
+
+def published(value: object) -> object:
+    """Round every measured number in a value as it is published: to 6 significant digits.
+
+    Parameters
+    ----------
+    value : object
+        A number, a text, or lists and mappings of them.
+
+    Returns
+    -------
+    object
+        The same with its floating-point numbers rounded; counts, dates and money as they were.
+
+    Examples
+    --------
+    >>> published({"mean": 1 / 3, "failures": 7, "p": [2 / 3]})
+    {'mean': 0.333333, 'failures': 7, 'p': [0.666667]}
+    """
+    if isinstance(value, float):
+        return float(f"{value:.{SIGNIFICANT_DIGITS}g}")
+    if isinstance(value, Mapping):
+        return {key: published(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [published(item) for item in value]
+    return value
+
+
+def from_row(shape: type[Row], row: object, **more: object) -> Row:
+    """Shape a stored result for the way out.
+
+    Parameters
+    ----------
+    shape : type
+        What leaves.
+    row : object
+        A stored row with attributes of the same names.
+    **more : object
+        Fields the row does not have, or has otherwise.
+
+    Returns
+    -------
+    Struct
+        An instance of the shape.
+    """
+    fields = {name: getattr(row, name) for name in shape.__struct_fields__ if hasattr(row, name)}
+    return msgspec.convert({name: published(value) for name, value in (fields | more).items()}, shape)
+
+
+def columns_of(shape: type[Struct]) -> tuple[str, ...]:
+    """Name the columns a list has as CSV.
+
+    Parameters
+    ----------
+    shape : type
+        A row of the list.
+
+    Returns
+    -------
+    tuple of str
+        The fields in order, without those that exist in JSON only.
+    """
+    return tuple(name for name in shape.__struct_fields__ if name not in JSON_ONLY)
