@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TypeVar
 
-from sqlalchemy import ColumnElement, func, tuple_
-from sqlmodel import col, or_, select
+from sqlalchemy import ColumnElement, func
+from sqlmodel import col, select
 
 from models.base import NotFound, Session, code_key
-from models.runs import Run, RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint
+from models.runs import RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint
 
 Table = TypeVar("Table", RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint)
 
@@ -52,7 +52,7 @@ def failure_models(
     sequence of RunFailureModel
         In the order they were stored.
     """
-    wanted = _same(RunFailureModel.service_class_key, service_class)
+    wanted = same_code(RunFailureModel.service_class_key, service_class)
     return _page(session, RunFailureModel, run_id, wanted, after=after, limit=limit)
 
 
@@ -79,8 +79,8 @@ def failure_model(session: Session, run_id: int, *, service_class: str, maintain
         If the run has none for them.
     """
     wanted = [
-        *_same(RunFailureModel.service_class_key, service_class),
-        *_same(RunFailureModel.maintainable_item_key, maintainable_item),
+        *same_code(RunFailureModel.service_class_key, service_class),
+        *same_code(RunFailureModel.maintainable_item_key, maintainable_item),
     ]
     found = _page(session, RunFailureModel, run_id, wanted, after=0, limit=1)
     if not found:
@@ -110,8 +110,8 @@ def demand(session: Session, run_id: int, wanted: DemandFilter, *, after: int, l
         In the order they were stored.
     """
     conditions = [
-        *_same(RunDemand.area_key, wanted.area),
-        *_same(RunDemand.kit_key, wanted.kit),
+        *same_code(RunDemand.area_key, wanted.area),
+        *same_code(RunDemand.kit_key, wanted.kit),
         col(RunDemand.bucket) == wanted.bucket,
     ]
     if wanted.starts_on is not None:
@@ -144,7 +144,7 @@ def reorder_points(
     sequence of RunReorderPoint
         In the order they were stored.
     """
-    wanted = [*_same(RunReorderPoint.storeroom_key, storeroom), *_same(RunReorderPoint.kit_key, kit)]
+    wanted = [*same_code(RunReorderPoint.storeroom_key, storeroom), *same_code(RunReorderPoint.kit_key, kit)]
     return _page(session, RunReorderPoint, run_id, wanted, after=after, limit=limit)
 
 
@@ -176,46 +176,6 @@ def reorder_point(session: Session, run_id: int, *, storeroom: str, kit: str) ->
     return found[0]
 
 
-def order_list(
-    session: Session, run: Run, *, storeroom: str | None, after: int, limit: int
-) -> Sequence[RunReorderPoint]:
-    """List what to order and which orders to chase, late ones first.
-
-    An overdue order stands at the day of the data cut-off, between what should have been ordered before
-    and what is to be ordered later.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's.
-    run : Run
-        Whose results.
-    storeroom : str or None
-        Only those of this storeroom.
-    after : int
-        The id of the last row already read.
-    limit : int [rows]
-        How many at most.
-
-    Returns
-    -------
-    sequence of RunReorderPoint
-        By the day to act on, then in the order they were stored.
-    """
-    row = RunReorderPoint
-    act_on = func.coalesce(col(row.order_by), run.as_of)
-    overdue = col(row.details)["overdue_qty"].as_float()
-    wanted = (
-        select(row)
-        .where(row.run_id == run.id, *_same(row.storeroom_key, storeroom))
-        .where(or_(col(row.proposed_quantity) > 0, overdue > 0))
-    )
-    last = session.get(RunReorderPoint, after)
-    if last is not None:
-        wanted = wanted.where(tuple_(act_on, col(row.id)) > tuple_(last.order_by or run.as_of, last.id))
-    return session.exec(wanted.order_by(act_on, col(row.id)).limit(limit)).all()
-
-
 def needs_of_valve(session: Session, run_id: int, *, tag: str, after: int, limit: int) -> Sequence[RunNeed]:
     """List the kits a valve may need.
 
@@ -237,7 +197,7 @@ def needs_of_valve(session: Session, run_id: int, *, tag: str, after: int, limit
     sequence of RunNeed
         In the order they were stored.
     """
-    return _page(session, RunNeed, run_id, _same(RunNeed.tag_key, tag), after=after, limit=limit)
+    return _page(session, RunNeed, run_id, same_code(RunNeed.tag_key, tag), after=after, limit=limit)
 
 
 def needs_of_kit(session: Session, run_id: int, *, storeroom: str, kit: str) -> Sequence[RunNeed]:
@@ -260,7 +220,7 @@ def needs_of_kit(session: Session, run_id: int, *, storeroom: str, kit: str) -> 
     most_first = func.coalesce(col(RunNeed.mean_protection), 0.0).desc()
     wanted = (
         select(RunNeed)
-        .where(RunNeed.run_id == run_id, *_same(RunNeed.storeroom_key, storeroom), *_same(RunNeed.kit_key, kit))
+        .where(RunNeed.run_id == run_id, *same_code(RunNeed.storeroom_key, storeroom), *same_code(RunNeed.kit_key, kit))
         .order_by(most_first, col(RunNeed.tag_key), col(RunNeed.id))
     )
     return session.exec(wanted).all()
@@ -291,7 +251,21 @@ def findings(session: Session, run_id: int, *, kind: str | None, after: int, lim
     return _page(session, RunFinding, run_id, wanted, after=after, limit=limit)
 
 
-def _same(key: str, code: str | None) -> list[ColumnElement[bool]]:
+def same_code(key: str, code: str | None) -> list[ColumnElement[bool]]:
+    """Compare a key column with a code.
+
+    Parameters
+    ----------
+    key : column
+        A `_key` column of a result table.
+    code : str or None
+        What is asked for.
+
+    Returns
+    -------
+    list of conditions
+        One, or none if any code will do.
+    """
     return [] if code is None else [col(key) == code_key(code)]
 
 

@@ -1,11 +1,11 @@
-"""The life of a run, from queued to closed, and what it stores; `results.py` reads that back."""
+"""The life of a run, from queued to closed, and what it stores; `run_log.py` and `results.py` read that back."""
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
 from sqlalchemy import insert
 from sqlalchemy.exc import IntegrityError
-from sqlmodel import SQLModel, col, select
+from sqlmodel import SQLModel, select
 
 from models.base import Conflict, NotFound, Session, code_key
 from models.runs import (
@@ -59,32 +59,6 @@ def create_run(session: Session, *, as_of: date, requested_at: datetime, code_ve
         session.flush()
     except IntegrityError as error:
         raise Conflict("another run is queued or running; wait for it, or cancel it") from error
-    return run
-
-
-def get_run(session: Session, run_id: int) -> Run:
-    """Find a run.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's or a writer's.
-    run_id : int
-        Which one.
-
-    Returns
-    -------
-    Run
-        As it is now.
-
-    Raises
-    ------
-    NotFound
-        If there is none with that id.
-    """
-    run = session.get(Run, run_id)
-    if run is None:
-        raise NotFound(f"there is no run {run_id}")
     return run
 
 
@@ -271,60 +245,6 @@ def cancel_run(session: Session, run_id: int, *, finished_at: datetime) -> Run:
         raise Conflict(f"run {run_id} is {run.status} already")
     _close(run, "cancelled", finished_at)
     return run
-
-
-def open_run(session: Session) -> Run | None:
-    """Find the run that is queued or running.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's or a writer's.
-
-    Returns
-    -------
-    Run or None
-        There is at most one.
-    """
-    return session.exec(select(Run).where(col(Run.open_slot).is_not(None))).one_or_none()
-
-
-def latest_finished(session: Session) -> Run | None:
-    """Find the run whose results count now.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's or a writer's.
-
-    Returns
-    -------
-    Run or None
-        The last one that was finished.
-    """
-    finished = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
-    return session.exec(finished).one_or_none()
-
-
-def list_runs(session: Session, *, before: int | None, limit: int) -> Sequence[Run]:
-    """List runs, the newest first.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's or a writer's.
-    before : int or None
-        Only those with a smaller id.
-    limit : int [rows]
-        How many at most.
-
-    Returns
-    -------
-    sequence of Run
-        In descending order of id.
-    """
-    wanted = select(Run).order_by(col(Run.id).desc()).limit(limit)
-    return session.exec(wanted if before is None else wanted.where(col(Run.id) < before)).all()
 
 
 def _locked(session: Session, run_id: int) -> Run:

@@ -14,7 +14,7 @@ from msgspec import UNSET, Struct, UnsetType
 Details = dict[str, object]
 
 SIGNIFICANT_DIGITS = 6
-JSON_ONLY = frozenset({"details", "probabilities", "notice", "cautions"})
+JSON_ONLY = frozenset({"details", "counts", "probabilities", "notice"})
 
 CAUTIONS = (
     "Prove isolation and zero pressure on both sides, and again if it can build up.",
@@ -274,7 +274,7 @@ def from_row(shape: type[Row], row: object, **more: object) -> Row:
         An instance of the shape.
     """
     fields = {name: getattr(row, name) for name in shape.__struct_fields__ if hasattr(row, name)}
-    return msgspec.convert({name: published(value) for name, value in (fields | more).items()}, shape)
+    return shape(**{name: published(value) for name, value in (fields | more).items()})
 
 
 def columns_of(shape: type[Struct]) -> tuple[str, ...]:

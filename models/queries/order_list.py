@@ -1,0 +1,51 @@
+"""What a finished run says is to be ordered or chased."""
+
+from collections.abc import Sequence
+
+from sqlalchemy import func, tuple_
+from sqlmodel import col, or_, select
+
+from models.base import Session
+from models.queries.results import same_code
+from models.runs import Run, RunReorderPoint
+
+
+def order_list(
+    session: Session, run_id: int, *, storeroom: str | None, after: int, limit: int
+) -> Sequence[RunReorderPoint]:
+    """List what to order and which orders to chase, late ones first.
+
+    An overdue order stands at the day of the data cut-off, between what should have been ordered before
+    and what is to be ordered later.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    storeroom : str or None
+        Only those of this storeroom.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunReorderPoint
+        By the day to act on, then in the order they were stored.
+    """
+    row = RunReorderPoint
+    as_of = session.get_one(Run, run_id).as_of
+    act_on = func.coalesce(col(row.order_by), as_of)
+    overdue = col(row.details)["overdue_qty"].as_float()
+    wanted = (
+        select(row)
+        .where(row.run_id == run_id, *same_code(row.storeroom_key, storeroom))
+        .where(or_(col(row.proposed_quantity) > 0, overdue > 0))
+    )
+    last = session.get(RunReorderPoint, after)
+    if last is not None:
+        wanted = wanted.where(tuple_(act_on, col(row.id)) > tuple_(last.order_by or as_of, last.id))
+    return session.exec(wanted.order_by(act_on, col(row.id)).limit(limit)).all()

@@ -1,0 +1,88 @@
+"""Looking at runs."""
+
+from collections.abc import Sequence
+
+from sqlmodel import col, select
+
+from models.base import NotFound, Session
+from models.runs import Run
+
+
+def get_run(session: Session, run_id: int) -> Run:
+    """Find a run.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+    run_id : int
+        Which one.
+
+    Returns
+    -------
+    Run
+        As it is now.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    """
+    run = session.get(Run, run_id)
+    if run is None:
+        raise NotFound(f"there is no run {run_id}")
+    return run
+
+
+def open_run(session: Session) -> Run | None:
+    """Find the run that is queued or running.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+
+    Returns
+    -------
+    Run or None
+        There is at most one.
+    """
+    return session.exec(select(Run).where(col(Run.open_slot).is_not(None))).one_or_none()
+
+
+def latest_finished(session: Session) -> Run | None:
+    """Find the run whose results count now.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+
+    Returns
+    -------
+    Run or None
+        The last one that was finished.
+    """
+    finished = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
+    return session.exec(finished).one_or_none()
+
+
+def list_runs(session: Session, *, before: int | None, limit: int) -> Sequence[Run]:
+    """List runs, the newest first.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+    before : int or None
+        Only those with a smaller id.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of Run
+        In descending order of id.
+    """
+    wanted = select(Run).order_by(col(Run.id).desc()).limit(limit)
+    return session.exec(wanted if before is None else wanted.where(col(Run.id) < before)).all()

@@ -1,0 +1,62 @@
+"""Which run an answer is taken from, and what must be said above it."""
+
+from msgspec import UNSET, UnsetType
+
+from forecasting.errors import InsufficientData
+from models.base import Conflict, Session
+from models.queries import facts, run_log
+from models.runs import Run
+
+NO_RUN = "not enough data: no run has finished yet; POST /v1/runs"
+
+
+def choose_run(session: Session, run_id: int | None) -> Run:
+    """Find the run whose results are asked for.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int or None
+        Which one; None is the latest finished.
+
+    Returns
+    -------
+    Run
+        Finished.
+
+    Raises
+    ------
+    InsufficientData
+        If none has finished.
+    NotFound
+        If there is none with that id.
+    Conflict
+        If it has no results, because it has not finished.
+    """  # noqa: DOC502 (NotFound comes from the query)
+    if run_id is None:
+        latest = run_log.latest_finished(session)
+        if latest is None:
+            raise InsufficientData(NO_RUN)
+        return latest
+    run = run_log.get_run(session, run_id)
+    if run.status != "finished":
+        raise Conflict(f"run {run_id} is {run.status}: it has no results")
+    return run
+
+
+def notice(session: Session) -> str | UnsetType:
+    """Say what every answer from this database must carry.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+
+    Returns
+    -------
+    str or UNSET
+        That the plant is invented, if it is.
+    """
+    value = facts.get_fact(session, facts.INVENTED_PLANT)
+    return UNSET if value is None else value

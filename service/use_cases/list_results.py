@@ -1,0 +1,241 @@
+"""The lists a run gives: models, demand, reorder points, what to order, what a valve needs, findings.
+
+Each takes the database and a run (None is the latest finished) and gives a list that is read part by part.
+"""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Protocol, TypeVar
+
+from msgspec import UNSET, UnsetType
+
+from models.base import NotFound, Session
+from models.engine import Engines
+from models.queries import order_list, results
+from models.queries.results import DemandFilter
+from models.runs import Run, RunDemand, RunFinding, RunReorderPoint
+from service.db import read_session
+from service.listings import Listing, Part, Row, StoredRow, cut
+from service.schemas.results import (
+    CAUTIONS,
+    DemandOut,
+    FailureModelOut,
+    FindingOut,
+    KitNeedOut,
+    OrderLineOut,
+    Page,
+    ReorderPointOut,
+    from_row,
+)
+from service.use_cases.choose_run import choose_run, notice
+
+StoredOut = TypeVar("StoredOut", covariant=True)
+
+
+class Query(Protocol[StoredOut]):
+    """Reads rows of a run after a cursor."""
+
+    def __call__(self, session: Session, run_id: int, *, after: int, limit: int) -> Sequence[StoredOut]:
+        """Read at most `limit` rows."""
+
+
+def list_failure_models(engines: Engines, *, run_id: int | None, service_class: str | None) -> Listing[FailureModelOut]:
+    """List how long items last, by service class.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    service_class : str or None
+        Only those of this class.
+
+    Returns
+    -------
+    Listing
+        One row per service class and item.
+    """
+    query = partial(results.failure_models, service_class=service_class)
+    return _listing(engines, run_id, FailureModelOut, query, _estimate(FailureModelOut))
+
+
+def list_demand(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -> Listing[DemandOut]:
+    """List how many kits will be needed, and when.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    wanted : DemandFilter
+        Which kits, where and when.
+
+    Returns
+    -------
+    Listing
+        One row per kit and period, without the probabilities.
+    """
+
+    def shape(run: Run, row: RunDemand) -> DemandOut:
+        return from_row(DemandOut, row, method=run.method, probabilities=UNSET)
+
+    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
+
+
+def list_demand_distributions(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -> Listing[DemandOut]:
+    """List how many kits will be needed, and when, with the probability of each number.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    wanted : DemandFilter
+        Which kits, where and when.
+
+    Returns
+    -------
+    Listing
+        One row per kit and period; its probabilities are P(D = 0), P(D = 1), ...
+    """
+    query = partial(results.demand, wanted=wanted)
+    return _listing(engines, run_id, DemandOut, query, _estimate(DemandOut))
+
+
+def list_reorder_points(
+    engines: Engines, *, run_id: int | None, storeroom: str | None, kit: str | None
+) -> Listing[ReorderPointOut]:
+    """List how low each kit may run.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    storeroom, kit : str or None
+        Only those of this storeroom, of this kit.
+
+    Returns
+    -------
+    Listing
+        One row per storeroom and kit.
+    """
+    query = partial(results.reorder_points, storeroom=storeroom, kit=kit)
+    return _listing(engines, run_id, ReorderPointOut, query, _estimate(ReorderPointOut))
+
+
+def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) -> Listing[OrderLineOut]:
+    """List what to order and which orders to chase, late ones first.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    storeroom : str or None
+        Only those of this storeroom.
+
+    Returns
+    -------
+    Listing
+        One row per storeroom and kit that wants something done.
+    """
+    query = partial(order_list.order_list, storeroom=storeroom)
+    return _listing(engines, run_id, OrderLineOut, query, _order_line, cautions=CAUTIONS)
+
+
+def list_kit_needs(engines: Engines, *, run_id: int | None, tag: str) -> Listing[KitNeedOut]:
+    """List the kits a valve may need.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    tag : str
+        The valve's.
+
+    Returns
+    -------
+    Listing
+        One row per kit and item.
+
+    Raises
+    ------
+    NotFound
+        If the run knows of no need of such a valve.
+    """
+    query = partial(results.needs_of_valve, tag=tag)
+    listing = _listing(engines, run_id, KitNeedOut, query, _estimate(KitNeedOut), cautions=CAUTIONS)
+    if not listing.read(0, 1).rows:
+        raise NotFound(f"run {listing.top.run} knows of no kit that a valve {tag} may need")
+    return listing
+
+
+def list_findings(engines: Engines, *, run_id: int | None, kind: str | None) -> Listing[FindingOut]:
+    """List what in the record can't be true or can't be used.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    kind : str or None
+        Only those of this kind.
+
+    Returns
+    -------
+    Listing
+        One row per finding.
+    """
+
+    def shape(run: Run, row: RunFinding) -> FindingOut:
+        return from_row(FindingOut, row)
+
+    return _listing(engines, run_id, FindingOut, partial(results.findings, kind=kind), shape)
+
+
+def _listing(
+    engines: Engines,
+    run_id: int | None,
+    row_type: type[Row],
+    query: Query[StoredRow],
+    shape: Callable[[Run, StoredRow], Row],
+    *,
+    cautions: Sequence[str] | UnsetType = UNSET,
+) -> Listing[Row]:
+    with read_session(engines) as session:
+        run = choose_run(session, run_id)
+        said = notice(session)
+
+    def read(after: int, limit: int) -> Part[Row]:
+        with read_session(engines) as session:
+            stored = query(session, run.id, after=after, limit=limit + 1)
+        return cut(stored, limit=limit, shape=partial(shape, run))
+
+    top = Page[Row](value=(), run=run.id, as_of=run.as_of, method=run.method or UNSET, cautions=cautions, notice=said)
+    return Listing(shape=row_type, read=read, top=top)
+
+
+def _estimate(row_type: type[Row]) -> Callable[[Run, StoredRow], Row]:
+    def shape(run: Run, row: StoredRow) -> Row:
+        return from_row(row_type, row, method=run.method)
+
+    return shape
+
+
+def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:
+    return from_row(
+        OrderLineOut,
+        row,
+        order_quantity=row.proposed_quantity,
+        overdue_qty=row.details.get("overdue_qty", 0),
+        method=run.method,
+    )
