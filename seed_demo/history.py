@@ -129,14 +129,14 @@ def _inspect(place: _Place, day: date, *, code: str) -> None:
             action="inspect",
             reason="planned",
             turnaround=code,
-            as_found=tuple((name, _state(item, day)) for name, item in place.items.items()),
+            as_found=tuple((name, _seen_from_outside(item, day)) for name, item in place.items.items()),
         )
     )
     place.busy_until = day
 
 
-def _state(item: _Item, day: date) -> str:
-    """Worn from nine tenths of its life on; who only looks at a valve calls an ended item worn too."""
+def _seen_from_outside(item: _Item, day: date) -> str:
+    """Worn from nine tenths of its life on, whether past its limit or not."""
     spent = (day - item.renewed_on).days / (item.ends_on - item.renewed_on).days
     return "worn" if spent > 0.9 else "ok"
 
@@ -173,7 +173,7 @@ def _open(place: _Place, causes: set[str], *, found: date, done: date, reason: s
             action="exchange" if exchanged else "rebuild",
             reason=reason,
             turnaround=turnaround,
-            as_found=tuple((name, _as_found(place, name, found, reason)) for name in scope),
+            as_found=tuple((name, _as_found(place.items[name], found, reason)) for name in scope),
             last_ok_on=_last_walk(place, scope, found),
             renewed=scope,
             kits_used=() if exchanged else kits_taken(valve.design, scope, on=done),
@@ -192,11 +192,12 @@ def _scope(rng: Random, causes: set[str], *, reason: str) -> set[str]:
     return causes | {"packing"} if "trim" in causes else set(causes)
 
 
-def _as_found(place: _Place, name: str, found: date, reason: str) -> str:
-    item = place.items[name]
-    if item.ends_on <= found:
-        return "worn" if reason == "condition" else "failed"
-    return _state(item, found)
+def _as_found(item: _Item, found: date, reason: str) -> str:
+    """Worn means past its limit: what nobody noticed before the valve was opened for something else."""
+    if item.ends_on > found:
+        return "ok"
+    unnoticed = reason == "failure" and not item.shows_itself
+    return "worn" if unnoticed or reason == "condition" else "failed"
 
 
 def _last_walk(place: _Place, scope: tuple[str, ...], found: date) -> date | None:

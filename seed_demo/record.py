@@ -71,10 +71,11 @@ def _note(event: Event, rng: Random) -> str:
 def _with_gaps(event: Event, rng: Random, *, described: bool) -> Event:
     """Leave out what technicians leave out; the scope stands in one column, in both, or in neither."""
     scope = rng.choices(("renewed", "kits", "renewed, kits", "nowhere"), (26, 56, 14, 4))[0]
+    looked = 0.9 if event.causes and event.reason == "planned" else 0.6
     dated = event.reason == "condition" or (event.reason == "failure" and rng.random() < 0.7)
     return replace(
         event,
-        as_found=event.as_found if described and rng.random() < 0.62 else (),
+        as_found=event.as_found if described and rng.random() < looked else (),
         renewed=event.renewed if described and "renewed" in scope else (),
         kits_used=event.kits_used if "kits" in scope else (),
         found_on=event.found_on if dated else None,

@@ -147,7 +147,7 @@ def _late_orders(placed: list[Order], *, as_of: date) -> list[Order]:
     """Return three open orders more: two overdue, and one that the seller moved far into next year."""
     trims = [order for order in placed if order.kit in {kit.code for kit in KITS["trim"]}]
     late = []
-    for order, ordered_days_ago, due_in_days in zip(trims[::9], (210, 160, 45), (-34, -9, 330), strict=False):
+    for order, ordered_days_ago, due_in_days in zip(trims[::9], (210, 160, 45), (-34, -9, 400), strict=False):
         late.append(
             replace(
                 order,
