@@ -1,0 +1,142 @@
+"""Codes and ids: which id a code has, and a stub for a code that nobody described yet."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from sqlalchemy import insert, select
+
+from models.base import NotFound, Session, code_key
+from models.queries.files import FILES, Members, RecordFile, Row
+
+CHUNK = 500  # bound parameters of one statement, well below what either database takes
+
+Value = TypeVar("Value")
+
+Ids = dict[str, dict[str, int]]  # file -> key of a code -> id
+
+
+@dataclass(frozen=True)
+class Resolved:
+    """Ids of every code that some rows name, and the codes a stub had to be made for."""
+
+    ids: Ids
+    stubs: dict[str, list[str]]
+
+
+def resolve(session: Session, file: RecordFile, rows: Sequence[Row]) -> Resolved:
+    """Find the ids of all codes that rows of a file name; a code nobody described gets a stub.
+
+    Parameters
+    ----------
+    session : Session
+        Of a write transaction.
+    file : RecordFile
+        The file the rows stand in.
+    rows : sequence of Row
+        Columns that refer to other files may be absent.
+
+    Returns
+    -------
+    Resolved
+        Stubs by file, in the order the rows name them.
+    """
+    ids: Ids = {}
+    stubs: dict[str, list[str]] = {}
+    for target, named in _named_codes(file, rows).items():
+        ids[target] = _ids_of(session, FILES[target], named)
+        missing = [code for key, code in named.items() if key not in ids[target]]
+        if missing:
+            ids[target] |= _create_stubs(session, FILES[target], missing)
+            stubs[target] = missing
+    return Resolved(ids, stubs)
+
+
+def chunks(values: Iterable[Value]) -> Iterator[list[Value]]:
+    """Cut values into lists that fit into one statement.
+
+    Parameters
+    ----------
+    values : iterable
+        Any number of them.
+
+    Yields
+    ------
+    list
+        At most CHUNK values.
+    """
+    listed = list(values)
+    for start in range(0, len(listed), CHUNK):
+        yield listed[start : start + CHUNK]
+
+
+def known_codes(session: Session, file: str) -> set[str]:
+    """List the codes of a file as they are compared.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    file : str
+        A file whose rows have a code or tag of their own.
+
+    Returns
+    -------
+    set of str
+        Keys as `models.base.code_key` makes them, stubs included.
+    """
+    table = FILES[file].table
+    return set(session.execute(select(table.c[f"{FILES[file].code_column}_key"])).scalars())
+
+
+def undescribed(session: Session) -> list[tuple[str, str]]:
+    """List the codes that were named but never described.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+
+    Returns
+    -------
+    list of (file, code)
+        File by file, each in the order of its codes.
+    """
+    found: list[tuple[str, str]] = []
+    for file in FILES.values():
+        if file.has_stubs:
+            table = file.table
+            stubs = select(table.c.code).where(~table.c.described).order_by(table.c.code_key)
+            found += [(file.name, code) for code in session.execute(stubs).scalars()]
+    return found
+
+
+def _named_codes(file: RecordFile, rows: Sequence[Row]) -> dict[str, dict[str, str]]:
+    """File -> key -> code as first spelled."""
+    named: dict[str, dict[str, str]] = {reference.file: {} for reference in file.references}
+    for reference in file.references:
+        many = isinstance(reference, Members)
+        codes = named[reference.file]
+        for row in rows:
+            value = row.get(reference.name)
+            for code in value if many and value else [value]:
+                if code:
+                    codes.setdefault(code_key(code), code)
+    return named
+
+
+def _ids_of(session: Session, file: RecordFile, keys: Iterable[str]) -> dict[str, int]:
+    key = file.table.c[f"{file.code_column}_key"]
+    found: dict[str, int] = {}
+    for chunk in chunks(keys):
+        rows = session.execute(select(key, file.table.c.id).where(key.in_(chunk)))
+        found |= {row[0]: row[1] for row in rows}
+    return found
+
+
+def _create_stubs(session: Session, file: RecordFile, codes: Sequence[str]) -> dict[str, int]:
+    if not file.has_stubs:
+        raise NotFound(f"{file.name} has no {', '.join(codes)}")
+    stubs = [{"code": code, "code_key": code_key(code), "described": False} for code in codes]
+    session.execute(insert(file.table), stubs)
+    return _ids_of(session, file, (code_key(code) for code in codes))
