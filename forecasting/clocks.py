@@ -6,7 +6,7 @@ The rule numbers are those of DEVELOPERS.md, "Ten rules for lives".
 from dataclasses import dataclass, field
 
 from forecasting.endings import MASKED, Ending, endings, scope
-from forecasting.histories import AsFound, Event, Finding, History
+from forecasting.histories import AsFound, Event, Finding, History, Reason
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +78,10 @@ class Clock:
     watch_begin: int = 0
     failures: list[int] = field(default_factory=list)
 
+    def last_ok_before(self, day: int) -> int | None:
+        """Return the last inspection that found it ok; one on the day it was found failed doesn't count."""
+        return self.last_ok if self.last_ok is not None and self.last_ok < day else None
+
 
 @dataclass(kw_only=True)
 class Watcher:
@@ -85,12 +89,18 @@ class Watcher:
 
     history: History
     begin: int
-    service_class: str
+    classes: list[str]
+    """The service class it is in, then those to come."""
     clocks: dict[str, Clock]
     lives: list[Life] = field(default_factory=list)
     watches: list[Watch] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     causes: int = 0
+
+    @property
+    def service_class(self) -> str:
+        """The service class it is in."""
+        return self.classes[0]
 
     def find(self, kind: str, ref: str, detail: str, treatment: str, lives_lost: int = 0) -> None:
         """Note a finding (rule 10)."""
@@ -114,7 +124,7 @@ class Watcher:
         if ending is Ending.CENSORED:
             upper = float("inf")
         elif ending in {Ending.INTERVAL, Ending.MASKED_INTERVAL}:
-            seen_ok = last_ok if last_ok is not None and last_ok <= day else clock.last_ok
+            seen_ok = last_ok if last_ok is not None and last_ok <= day else clock.last_ok_before(day)
             lower = entry if seen_ok is None else max(entry, float(seen_ok - clock.start))
         whole_day = ending is Ending.EXACT and age <= entry
         if whole_day or (lower >= upper and ending not in {Ending.EXACT, Ending.MASKED}):
@@ -154,51 +164,74 @@ class Watcher:
         for clock in self.clocks.values():
             if clock.running:
                 self.end_life(clock, Ending.CENSORED, event.done, last_ok=None, cause=self.next_cause())
-                clock.entered = max(clock.entered, event.done)
+                clock.entered = event.done
             self.end_watch(clock, event.done)
+        del self.classes[0]
 
     def next_cause(self) -> int:
         """Give a number to a cause of its own."""
         self.causes += 1
         return self.causes
 
-    def apply(self, event: Event) -> None:
-        """Let an inspection, rebuild or exchange act on the clocks (rules 1, 4 to 6, 8)."""
+    def find_out(self, event: Event) -> None:
+        """End the lives that an event found to have ended, on the day it found them (rules 4 to 6, 8)."""
         renewed = scope(event, self.history.items)
         stopped = frozenset(item for item, clock in self.clocks.items() if not clock.running)
         how = endings(event, renewed, already_failed=stopped)
+        if event.reason is not Reason.PLANNED and not stopped & renewed and set(how.values()) == {Ending.CENSORED}:
+            detail = f"reason {event.reason}, but every renewed item was found ok"
+            self.find("cause_not_said", event.ref, detail, "counted on no item")
         ended = {item: ending for item, ending in how.items() if item in self.clocks and item not in stopped}
-        self.end_masked(event, {item: ending for item, ending in ended.items() if ending in MASKED})
-        for item, ending in ended.items():
-            if ending not in MASKED:
-                self.end_known(self.clocks[item], event, ending)
-        for item in renewed:
-            clock = self.clocks[item]
-            clock.start = clock.entered = clock.since = event.done
-            clock.last_ok, clock.running = None, True
+        if event.found_day < self.begin:
+            self.end_before_begin(event, ended)
+        else:
+            self.end_masked(event, {item: ending for item, ending in ended.items() if ending in MASKED})
+            self.end_known(event, {item: ending for item, ending in ended.items() if ending not in MASKED})
         for item, state in event.as_found.items():
             if state is AsFound.OK and item in self.clocks and item not in renewed:
                 self.clocks[item].last_ok = event.found_day
 
-    def end_known(self, clock: Clock, event: Event, ending: Ending) -> None:
-        """End one life whose ending the event tells."""
-        day = event.found_day
-        clock.running = False
-        if ending is not Ending.CENSORED:
-            clock.failures.append(day)
-        if day < clock.entered:
-            detail = f"{clock.item} found before its last renewal, or before the records begin"
-            self.find("found_too_early", event.ref, detail, "no life is counted", 1)
-        else:
-            self.end_life(clock, ending, day, last_ok=event.last_ok, cause=self.next_cause())
+    def renew(self, event: Event) -> None:
+        """Start the lives of what an event renewed, on the day it was done (rules 1, 6)."""
+        for item in sorted(scope(event, self.history.items)):
+            clock = self.clocks[item]
+            if clock.running:
+                detail = f"{item} was renewed by another event between found and done"
+                self.find("renewed_between", event.ref, detail, "its life between the two is not counted", 1)
+            clock.start = clock.entered = clock.since = event.done
+            clock.last_ok, clock.running = None, True
+
+    def end_before_begin(self, event: Event, ended: dict[str, Ending]) -> None:
+        """Stop what was found before the watch began and is renewed in it: no life (rule 2)."""
+        clocks = [self.clocks[item] for item in ended]
+        known = [clock.item for clock in clocks if clock.start is not None]
+        for clock in clocks:
+            clock.running = False
+        if known:
+            detail = f"{', '.join(known)} found before the records begin or the valve was installed"
+            self.find("found_too_early", event.ref, detail, "no life is counted", len(known))
+
+    def end_known(self, event: Event, ended: dict[str, Ending]) -> None:
+        """End the lives whose ending the event tells; a stated last ok is about what failed, if anything did."""
+        failed = {item for item in ended if event.as_found.get(item) is AsFound.FAILED}
+        for item, ending in ended.items():
+            clock = self.clocks[item]
+            clock.running = False
+            if ending is not Ending.CENSORED:
+                clock.failures.append(event.found_day)
+            last_ok = event.last_ok if item in failed or not failed else None
+            self.end_life(clock, ending, event.found_day, last_ok=last_ok, cause=self.next_cause())
 
     def end_masked(self, event: Event, suspects: dict[str, Ending]) -> None:
         """End the lives among which one cause is masked (rule 8)."""
         day, cause = event.found_day, self.next_cause()
         clocks = [self.clocks[item] for item in suspects]
-        if any(clock.start is None or day < clock.entered for clock in clocks):
-            detail = f"cause not said, and the start of one of {', '.join(suspects)} is unknown"
-            self.find("cause_not_said", event.ref, detail, "these lives are left out of the fit", len(clocks))
+        for clock in clocks:
+            clock.running = False
+        known = [clock for clock in clocks if clock.start is not None]
+        if len(known) < len(clocks):
+            detail = f"failed or worn: {' or '.join(suspects)}, not said which, and not every start is known"
+            self.find("cause_not_said", event.ref, detail, "these lives are left out of the fit", len(known))
             return
         for clock, ending in zip(clocks, suspects.values(), strict=True):
             # one zero-day life makes its whole cause an interval of one day
@@ -207,6 +240,9 @@ class Watcher:
                 self.add_life(clock, entry=entry, lower=age, upper=age + 1.0, cause=cause)
             else:
                 self.end_life(clock, ending, day, last_ok=event.last_ok, cause=cause)
+        if suspects:
+            detail = f"failed or worn: {' or '.join(suspects)}, not said which"
+            self.find("cause_masked", event.ref, detail, "shared among them by the fit")
 
     def finish(self, end: int, *, in_service: bool) -> WatchedValve:
         """Censor what still runs, and say how old it is."""

@@ -88,14 +88,15 @@ def endings(event: Event, renewed: frozenset[str], *, already_failed: frozenset[
     on_condition = event.reason is Reason.CONDITION
     planned = event.reason is Reason.PLANNED or event.action is Action.INSPECT
     failed = {item for item, state in event.as_found.items() if state is AsFound.FAILED}
+    worn = {item for item, state in event.as_found.items() if state is AsFound.WORN} & renewed
+    known = already_failed & renewed
+    culprits = failed or worn
     # the one that failed showed itself; of several at once only the opening tells
-    sure = Ending.INTERVAL if planned or on_condition or len(failed) > 1 else Ending.EXACT
-    ended = dict.fromkeys(sorted(failed), sure)
-    for item in sorted(renewed - failed):
-        worn = event.as_found.get(item) is AsFound.WORN
-        ended[item] = Ending.INTERVAL if worn else Ending.CENSORED
-    explained = failed or already_failed & renewed or (on_condition and Ending.INTERVAL in ended.values())
-    if planned or explained:
+    showed_itself = not (planned or on_condition or known) and len(culprits) == 1
+    ended = dict.fromkeys(sorted(renewed), Ending.CENSORED) | dict.fromkeys(sorted(failed | worn), Ending.INTERVAL)
+    if showed_itself:
+        ended |= dict.fromkeys(culprits, Ending.EXACT)
+    if planned or culprits or known:
         return ended
     suspects = sorted(item for item in renewed if item not in event.as_found)
     alone, shared = (Ending.INTERVAL, Ending.MASKED_INTERVAL) if on_condition else (Ending.EXACT, Ending.MASKED)
