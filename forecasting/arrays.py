@@ -9,6 +9,7 @@ from forecasting.errors import InvalidInput
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
 def float_column(name: str, values: ArrayLike) -> FloatArray:

@@ -66,6 +66,20 @@ class Lives:
         """Return the number of lives."""
         return len(self.entry)
 
+    def of_samples(self, keep: Sequence[int]) -> "Lives":
+        """Lives of some samples only, renumbered in the order of `keep`."""
+        number = np.full(len(self.samples), -1)
+        number[list(keep)] = np.arange(len(keep))
+        rows = np.flatnonzero(number[self.sample] >= 0)
+        return Lives(
+            samples=tuple(self.samples[sample] for sample in keep),
+            sample=number[self.sample[rows]],
+            entry=self.entry[rows],
+            lower=self.lower[rows],
+            upper=self.upper[rows],
+            cause=self.cause[rows],
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class WatchedFleet:
