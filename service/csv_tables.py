@@ -22,10 +22,10 @@ LONGEST_SHOWN = 100
 
 @dataclass(frozen=True)
 class RowError:
-    """What is wrong at one place of a file; `column` is None where the whole line is meant."""
+    """What is wrong at one place of a file; without a column the whole line is meant, without a line the file."""
 
     file: str
-    line: int
+    line: int | None
     column: str | None
     value: str
     expected: str

@@ -36,7 +36,7 @@ Share = Annotated[float, Meta(gt=0, lt=1, description="a number between 0 and 1,
 Money = Annotated[Decimal, Meta(description="an amount of money, 0 or more, at most 6 decimals")]
 Day = Annotated[date, Meta(description="a date like 2017-04-30")]
 Flag = Annotated[bool, Meta(description="true or false")]
-Codes = Annotated[list[Code], Meta(description="codes joined by |")]
+Codes = Annotated[list[Code], Meta(description="codes joined by |, each once")]
 
 Policy = Annotated[
     Literal["corrective", "predetermined", "opportunistic"],
