@@ -1,0 +1,229 @@
+"""The verbs in a row: histories, lives, lifetimes, kits taken, demand, decisions."""
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecasting.arrays import check
+from forecasting.clocks import ItemAge
+from forecasting.consumption import Group, ItemPlan, TakeUp, Window, kits_taken
+from forecasting.demand import Demand, kit_demand
+from forecasting.histories import History
+from forecasting.lives import WatchedFleet, lives_from_histories
+from forecasting.pooling import InUse, lifetimes_in_use
+from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
+from forecasting.trends import TrendTests, trend_tests
+
+__all__ = ["DesignItem", "Forecast", "Plant", "forecast"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DesignItem:
+    """What renewing one item of a design takes.
+
+    Parameters
+    ----------
+    item, kit : str [codes]
+        The item and its kit.
+    qty : int [kits]
+        How many.
+    renews : frozenset of str [codes]
+        Items the kit renews.
+    """
+
+    item: str
+    kit: str
+    qty: int
+    renews: frozenset[str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plant:
+    """Everything a forecast is made from.
+
+    Parameters
+    ----------
+    as_of : int [day number]
+        Data cut-off; windows count from here.
+    histories : tuple of History [day numbers]
+        One per valve.
+    designs : mapping from tag to design [codes]
+        Of each valve.
+    design_items : mapping from design to tuple of DesignItem [items]
+        What each design takes.
+    intervals : mapping from (service class, item) to days [days]
+        Predetermined policies.
+    windows : tuple of (start, end] [days from as_of]
+        For which demand is wanted.
+    areas : mapping from area to tags [tags]
+        For which demand is wanted apart; the whole plant is added under "".
+    questions : tuple of StockQuestion [questions]
+        Kits and storerooms to decide on.
+    """
+
+    as_of: int
+    histories: tuple[History, ...]
+    designs: Mapping[str, str]
+    design_items: Mapping[str, tuple[DesignItem, ...]]
+    intervals: Mapping[tuple[str, str], float]
+    windows: tuple[Window, ...]
+    areas: Mapping[str, frozenset[str]]
+    questions: tuple[StockQuestion, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Forecast:
+    """What a run computes.
+
+    Parameters
+    ----------
+    fleet : WatchedFleet [days]
+        Lives, present ages and findings.
+    lifetimes : tuple of InUse [days]
+        One per service class and item.
+    trends : mapping from (service class, item) to TrendTests [1]
+        Where there were failures.
+    taken : tuple of TakeUp [kits]
+        By group of valves and kit.
+    demand : mapping from (area, kit) to window to Demand [kits]
+        Area "" is the whole plant.
+    decisions : mapping from (storeroom, kit) to StockDecision [kits]
+        A question about a kit that no served valve takes has none.
+    not_forecast : mapping from kit to tags [tags]
+        Valves whose need of a kit can't be forecast: no lifetime is known.
+    """
+
+    fleet: WatchedFleet
+    lifetimes: tuple[InUse, ...]
+    trends: Mapping[tuple[str, str], TrendTests]
+    taken: tuple[TakeUp, ...]
+    demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
+    decisions: Mapping[tuple[str, str], StockDecision]
+    not_forecast: Mapping[str, frozenset[str]]
+
+
+def _trends(fleet: WatchedFleet) -> dict[tuple[str, str], TrendTests]:
+    """Test every class and item for a trend over calendar time in service."""
+    watches = defaultdict(list)
+    for watch in fleet.watches:
+        watches[watch.service_class, watch.item].append(watch)
+    tested = {
+        sample: trend_tests(
+            [[day - watch.begin for day in watch.failures] for watch in seen],
+            watched=[watch.end - watch.begin for watch in seen],
+        )
+        for sample, seen in sorted(watches.items())
+    }
+    return {sample: tests for sample, tests in tested.items() if tests is not None}
+
+
+def _groups(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) -> tuple[list[Group], dict[str, set[str]]]:
+    """Like valves with their plans, and by kit the valves that can't be forecast."""
+    in_use = {(one.service_class, one.item): one.lifetime for one in lifetimes}
+    standing: dict[str, dict[str, ItemAge]] = defaultdict(dict)
+    for age in fleet.ages:
+        standing[age.valve][age.item] = age
+    alike: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for valve, ages in standing.items():
+        alike[next(iter(ages.values())).service_class, plant.designs[valve]].append(valve)
+    groups, missing = [], defaultdict(set)
+    for (service_class, design), valves in sorted(alike.items()):
+        plans = []
+        for need in plant.design_items[design]:
+            lifetime = in_use[service_class, need.item]
+            if lifetime is None:
+                missing[need.kit].update(valves)
+                continue
+            interval = plant.intervals.get((service_class, need.item), np.inf)
+            plans.append(
+                ItemPlan(
+                    item=need.item, lifetime=lifetime, interval=interval, kit=need.kit, qty=need.qty, renews=need.renews
+                )
+            )
+        if plans:
+            stands = tuple(standing[valve] for valve in valves)
+            groups.append(Group(plans=tuple(plans), valves=tuple(valves), ages=stands))
+    return groups, missing
+
+
+def _windows(plant: Plant, group: Group) -> list[Window]:
+    """Windows wanted of a group: the plant's, and those of the stock questions it bears on."""
+    kits, valves = {plan.kit for plan in group.plans}, set(group.valves)
+    asked = [question for question in plant.questions if question.kit in kits and question.valves & valves]
+    return sorted({*plant.windows, *(window for question in asked for window in windows_needed(question))})
+
+
+def _asked(takers: Sequence[TakeUp], valves: frozenset[str]) -> Callable[[Window], Demand]:
+    """Demand of these valves for one kit, window by window."""
+    return lambda window: kit_demand(takers, window, valves=valves)
+
+
+def forecast(plant: Plant) -> Forecast:
+    """Forecast a plant: rebuild history in, kit demand and what to order out.
+
+    Parameters
+    ----------
+    plant : Plant [records]
+        Everything known.
+
+    Returns
+    -------
+    Forecast [kits]
+        With plug-in parameters; the same plant gives the same forecast.
+
+    Raises
+    ------
+    InvalidInput
+        If a valve has no design, or a design no items.
+
+    References
+    ----------
+    DEVELOPERS.md, "Data flow".
+
+    Examples
+    --------
+    >>> from forecasting.histories import Action, Event
+    >>> events = tuple(Event(ref="", action=Action.REBUILD, done=day) for day in (300, 700, 1100, 1400, 1800))
+    >>> valve = History(
+    ...     valve="V", service_class="air", items=("seat",), records_begin=0, installed=0, events=events
+    ... )
+    >>> made = forecast(Plant(
+    ...     as_of=1900, histories=(valve,), designs={"V": "D"}, windows=((0.0, 365.0),), areas={}, intervals={},
+    ...     design_items={"D": (DesignItem(item="seat", kit="K", qty=1, renews=frozenset({"seat"})),)}, questions=(),
+    ... ))
+    >>> round(made.demand["", "K"][0.0, 365.0].mean, 2)
+    1.0
+    """
+    missing_design = [one.valve for one in plant.histories if plant.designs.get(one.valve) not in plant.design_items]
+    check(not missing_design, f"every valve needs a design with items, got none for {missing_design[:3]}")
+    fleet = lives_from_histories(plant.histories, as_of=plant.as_of)
+    wanted = sorted({*fleet.lives.samples, *((age.service_class, age.item) for age in fleet.ages)})
+    lifetimes = lifetimes_in_use(fleet.lives, wanted=wanted)
+    groups, missing = _groups(plant, fleet, lifetimes)
+    taken = tuple(one for group in groups for one in kits_taken(group, _windows(plant, group)))
+    by_kit = defaultdict(list)
+    for one in taken:
+        by_kit[one.kit].append(one)
+    everywhere = {"": frozenset(plant.designs), **plant.areas}
+    demand = {
+        (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
+        for area, valves in everywhere.items()
+        for kit, takers in sorted(by_kit.items())
+        if any(valves & set(one.valves) for one in takers)
+    }
+    decisions = {}
+    for question in plant.questions:
+        takers = [one for one in by_kit[question.kit] if question.valves & set(one.valves)]
+        if takers:
+            decisions[question.storeroom, question.kit] = decide(question, _asked(takers, question.valves))
+    return Forecast(
+        fleet=fleet,
+        lifetimes=lifetimes,
+        trends=_trends(fleet),
+        taken=taken,
+        demand=demand,
+        decisions=decisions,
+        not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
+    )

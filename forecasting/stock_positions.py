@@ -1,0 +1,97 @@
+"""What counts as stock for the reorder decision."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+__all__ = ["OpenOrder", "StockPosition", "stock_position"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpenOrder:
+    """What is still to come of one order.
+
+    Parameters
+    ----------
+    due : float [days from now]
+        Negative: overdue.
+    qty : int [kits]
+        Not yet received.
+    """
+
+    due: float
+    qty: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class StockPosition:
+    """What counts as stock for the reorder decision, and how it was made up.
+
+    Parameters
+    ----------
+    on_hand, expired, unfilled, reserved : int [kits]
+        On the shelf; of which unusable; requests not met; kept for needs outside the forecast.
+    on_order, overdue, late : int [kits]
+        Due by the end of the protection interval, overdue ones included; of which overdue; due later, not counted.
+    """
+
+    on_hand: int
+    expired: int
+    unfilled: int
+    reserved: int
+    on_order: int
+    overdue: int
+    late: int
+
+    @property
+    def position(self) -> int:
+        """Usable on hand - unfilled - reserved + on order, in kits."""
+        return self.on_hand - self.expired - self.unfilled - self.reserved + self.on_order
+
+
+def stock_position(
+    *,
+    on_hand: int,
+    orders: Sequence[OpenOrder],
+    protection_interval: float,
+    expired: int = 0,
+    unfilled: int = 0,
+    reserved: int = 0,
+) -> StockPosition:
+    """Make up the stock position for the reorder decision.
+
+    Parameters
+    ----------
+    on_hand : int [kits]
+        Counted on the shelf.
+    orders : sequence of OpenOrder [kits]
+        Firm and open.
+    protection_interval : float [days]
+        Lead time plus review period.
+    expired, unfilled, reserved : int [kits]
+        See `StockPosition`.
+
+    Returns
+    -------
+    StockPosition [kits]
+        Orders due later are late supply and don't count.
+
+    References
+    ----------
+    Silver, Pyke & Thomas (2017), Inventory and Production Management in Supply Chains, section 6.1 (inventory position;
+    from memory).
+
+    Examples
+    --------
+    >>> stock_position(on_hand=1, orders=[OpenOrder(due=-3.0, qty=2)], protection_interval=30.0).position
+    3
+    """
+    counted = [order for order in orders if order.due <= protection_interval]
+    return StockPosition(
+        on_hand=on_hand,
+        expired=expired,
+        unfilled=unfilled,
+        reserved=reserved,
+        on_order=sum(order.qty for order in counted),
+        overdue=sum(order.qty for order in counted if order.due < 0),
+        late=sum(order.qty for order in orders if order.due > protection_interval),
+    )
