@@ -11,7 +11,7 @@ from litestar.enums import HttpMethod, ScopeType
 from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
 
 from service import problems
-from service.problem_kinds import KEY_REQUIRED, REFUSED, ProblemKind
+from service.problem_kinds import INVALID_INPUT, KEY_REQUIRED, REFUSED, ProblemKind
 
 PUBLIC_PATHS = ("/health/", "/problems/")
 FORWARDING_HEADERS = (b"forwarded", b"via", b"x-real-ip")
@@ -128,7 +128,7 @@ def front_door(app: ASGIApp, *, rule: Rule) -> ASGIApp:
         if scope["method"] == "HEAD":
             scope["method"], answer_to = HttpMethod.GET, _bodiless(send)
         scope["path"] = problems.instance_of(scope)
-        refusal = rule(scope)
+        refusal = rule(scope) or _nul_characters(scope)
         if refusal is None:
             await app(scope, receive, answer_to)
         else:
@@ -161,6 +161,13 @@ def decode_codes(app: ASGIApp) -> ASGIApp:
         await app(scope, receive, send)
 
     return with_codes
+
+
+def _nul_characters(scope: HTTPScope) -> Refusal | None:
+    # no code holds one, and PostgreSQL takes no text that does
+    if b"%00" in scope["raw_path"] or b"%00" in scope["query_string"]:
+        return Refusal(kind=INVALID_INPUT, detail="The address holds a NUL character.")
+    return None
 
 
 def _bodiless(send: Send) -> Send:

@@ -155,7 +155,7 @@ def _from_domain(error: Exception, instance: str) -> ProblemDocument:
 
 
 def _from_http(error: HTTPException, instance: str) -> ProblemDocument:
-    if error.status_code >= HTTPStatus.INTERNAL_SERVER_ERROR:
+    if error.status_code == HTTPStatus.INTERNAL_SERVER_ERROR:
         return document(INTERNAL_ERROR, detail="The fault was logged.", instance=instance)
     kind = KIND_OF_STATUS.get(error.status_code, INVALID_INPUT)
     if isinstance(error, ValidationException) and isinstance(error.extra, list):

@@ -10,6 +10,7 @@ Access = Literal["open", "keys"]
 DEFAULT_DATABASE = "sqlite:///valve-kits.sqlite"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
+DEFAULT_IMPORT_LIMIT_MIB = 64
 MEBIBYTE = 1024 * 1024
 
 
@@ -32,7 +33,7 @@ class Settings:
     database_url: str
     access: Access = "keys"
     port: int = DEFAULT_PORT
-    import_limit_bytes: int = 64 * MEBIBYTE
+    import_limit_bytes: int = DEFAULT_IMPORT_LIMIT_MIB * MEBIBYTE
 
 
 def now() -> datetime:

@@ -1,5 +1,7 @@
 """What is true of the whole database."""
 
+from sqlalchemy import inspect, literal, select, table
+
 from models.base import Session
 from models.runs import DatabaseFact
 
@@ -38,3 +40,20 @@ def set_fact(session: Session, name: str, value: str) -> None:
         What it is from now on.
     """
     session.merge(DatabaseFact(name=name, value=value))
+
+
+def holds_rows(session: Session) -> bool:
+    """Say whether there is anything in a database besides its schema version and its facts.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+
+    Returns
+    -------
+    bool
+        False if every other table is empty.
+    """
+    names = set(inspect(session.connection()).get_table_names()) - {"alembic_version", "database_facts"}
+    return any(session.execute(select(literal(1)).select_from(table(name)).limit(1)).first() for name in names)

@@ -4,8 +4,10 @@ from msgspec import UNSET, UnsetType
 
 from forecasting.errors import InsufficientData
 from models.base import Conflict, Session
+from models.engine import Engines
 from models.queries import facts, run_log
 from models.runs import Run
+from service.db import read_session
 
 NO_RUN = "not enough data: no run has finished yet; POST /v1/runs"
 
@@ -60,3 +62,20 @@ def notice(session: Session) -> str | UnsetType:
     """
     value = facts.get_fact(session, facts.INVENTED_PLANT)
     return UNSET if value is None else value
+
+
+def read_notice(engines: Engines) -> str | UnsetType:
+    """Say what every answer from this database must carry, when nothing else is read from it.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+
+    Returns
+    -------
+    str or UNSET
+        That the plant is invented, if it is.
+    """
+    with read_session(engines) as session:
+        return notice(session)

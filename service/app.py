@@ -1,0 +1,121 @@
+"""The application: routes, problems, API description, and what stands before them."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.util import find_spec
+from pathlib import Path
+
+import structlog
+from litestar import Litestar, Router
+from litestar.datastructures import State
+from litestar.di import Provide
+from litestar.openapi import OpenAPIConfig
+from litestar.openapi.plugins import SwaggerRenderPlugin, YamlRenderPlugin
+from litestar.static_files import create_static_files_router
+from litestar.types import ASGIApp
+from sqlalchemy.exc import OperationalError
+
+from models.engine import Engines, open_engines
+from service import problems
+from service.forecast_processes import ForecastProcesses
+from service.front_door import decode_codes, front_door, keys_only, loopback_only
+from service.routes import health, imports, results, runs
+from service.routes.answers import how_asked
+from service.settings import Settings, code_version
+from service.use_cases.check_ready import is_migrated
+from service.use_cases.request_run import close_abandoned, is_another_process
+
+SWAGGER = "/assets/swagger"
+
+log = structlog.get_logger()
+
+
+def create_app(settings: Settings) -> ASGIApp:
+    """Put the application together.
+
+    Parameters
+    ----------
+    settings : Settings
+        What the server was started with.
+
+    Returns
+    -------
+    ASGIApp
+        Opens the database when it starts, and closes it and its forecast processes when it stops.
+    """
+    rule = loopback_only(settings.port) if settings.access == "open" else keys_only
+    return front_door(_routed(settings), rule=rule)
+
+
+def _routed(settings: Settings) -> Litestar:
+    @asynccontextmanager
+    async def lifespan(app: Litestar) -> AsyncIterator[None]:
+        engines = open_engines(settings.database_url)
+        processes = ForecastProcesses(engines, settings.database_url)
+        app.state.engines, app.state.processes = engines, processes
+        await asyncio.to_thread(_close_what_a_predecessor_left, engines)
+        try:
+            yield
+        finally:
+            await processes.close()
+            engines.reader.dispose()
+
+    v1 = Router("/v1", route_handlers=[*imports.HANDLERS, *runs.HANDLERS, *results.HANDLERS])
+    return Litestar(
+        route_handlers=[v1, *health.HANDLERS, _swagger_files()],
+        dependencies={
+            "engines": Provide(_engines, sync_to_thread=False),
+            "processes": Provide(_processes, sync_to_thread=False),
+            "asked": Provide(how_asked, sync_to_thread=False),
+        },
+        middleware=[decode_codes],
+        exception_handlers={Exception: problems.answer},
+        lifespan=[lifespan],
+        openapi_config=_description(),
+        request_max_body_size=settings.import_limit_bytes,
+        logging_config=None,
+    )
+
+
+def _engines(state: State) -> Engines:
+    engines: Engines = state.engines
+    return engines
+
+
+def _processes(state: State) -> ForecastProcesses:
+    processes: ForecastProcesses = state.processes
+    return processes
+
+
+def _close_what_a_predecessor_left(engines: Engines) -> None:
+    try:
+        if is_migrated(engines):
+            close_abandoned(engines, is_alive=is_another_process)
+    except OperationalError as error:
+        log.warning("the database can't be reached yet", exc_info=error)
+
+
+def _swagger_files() -> Router:
+    spec = find_spec("swagger_ui_bundle")
+    places = [] if spec is None else list(spec.submodule_search_locations or [])
+    folder = next(path for place in places for path in (Path(place) / "vendor").glob("swagger-ui-*"))
+    return create_static_files_router(SWAGGER, directories=[folder], include_in_schema=False)
+
+
+def _description() -> OpenAPIConfig:
+    page = SwaggerRenderPlugin(
+        js_url=f"{SWAGGER}/swagger-ui-bundle.js",
+        css_url=f"{SWAGGER}/swagger-ui.css",
+        standalone_preset_js_url=f"{SWAGGER}/swagger-ui-standalone-preset.js",
+        favicon="<link rel='icon' href='data:,'>",
+    )
+    return OpenAPIConfig(
+        title="valve-kits",
+        version=code_version(),
+        description="Rebuild history in, rebuild-kit demand, reorder points and an order list out. "
+        "It proposes; a named person decides. A slash within a code is written %2F.",
+        path="/schema",
+        use_handler_docstrings=True,
+        render_plugins=[page, YamlRenderPlugin()],
+    )

@@ -1,0 +1,213 @@
+"""Command line: migrate, import, run, serve, demo."""
+
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+import typer
+from sqlalchemy.exc import OperationalError
+
+from forecasting.errors import ForecastingError, InvalidInput
+from models.base import Conflict, StorageError
+from models.engine import Engines, migrate, open_engines
+from models.queries.files import FILES
+from service import settings, terminal
+from service.schemas.runs import RunOut
+from service.use_cases import list_results, load_demo, request_run
+from service.use_cases.check_ready import is_migrated
+from service.use_cases.import_files import ImportRejected, check_files, import_files
+
+BAD_INPUT, FAILED = 2, 1
+DEMO_ORDERS = 15
+DEMO_AS_OF = date(2026, 6, 30)
+
+app = typer.Typer(
+    name="valve-kits",
+    help="Forecasts rebuild-kit demand for control valves: rebuild history in, what to order and by when out.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+out, err = terminal.console(sys.stdout), terminal.console(sys.stderr)
+
+Day = Annotated[datetime | None, typer.Option("--as-of", formats=["%Y-%m-%d"], help="Data cut-off; default today.")]
+AsJson = Annotated[bool, typer.Option("--json", help="For programs: one JSON document on standard output.")]
+
+
+@app.callback()
+def choose_database(
+    context: typer.Context,
+    database: Annotated[
+        str, typer.Option(envvar="VALVE_KITS_DATABASE", help="sqlite:///FILE or postgresql://...")
+    ] = settings.DEFAULT_DATABASE,
+) -> None:
+    """Forecast rebuild-kit demand for control valves: rebuild history in, what to order and by when out."""
+    context.obj = database
+
+
+@app.command("migrate")
+def migrate_command(context: typer.Context) -> None:
+    """Bring the database to the tables this version needs."""
+    migrate(context.obj)
+    out.print("The database is up to date.")
+
+
+@app.command("import")
+def import_command(
+    context: typer.Context,
+    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV files, or folders of them.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only; store nothing.")] = False,
+    json: AsJson = False,
+) -> None:
+    """Import files of the record in any order: all of them or, if a line is wrong, none."""  # noqa: DOC501 (an exit code)
+    bring_in = check_files if dry_run else import_files
+    with _opened(context.obj) as engines:
+        try:
+            report = bring_in(engines, _files(paths), today=settings.today())
+        except ImportRejected as rejected:
+            terminal.show_rejection(err, rejected.errors)
+            raise typer.Exit(BAD_INPUT) from rejected
+    if json:
+        _write_json(report)
+    else:
+        terminal.show_import(out, report)
+
+
+@app.command("run")
+def run_command(
+    context: typer.Context,
+    as_of: Day = None,
+    run_id: Annotated[int | None, typer.Option(help="Compute this queued run.")] = None,
+    json: AsJson = False,
+) -> None:
+    """Compute the forecast and store it."""  # noqa: DOC501 (an exit code)
+    with _opened(context.obj) as engines:
+        if run_id is None:
+            run_id = request_run.request_run(engines, as_of=None if as_of is None else as_of.date())
+        run = _compute(engines, run_id)
+        if json:
+            _write_json(run)
+        else:
+            _show(engines, run, most_orders=0)
+    if run.status != "finished":
+        raise typer.Exit(FAILED)
+
+
+@app.command("serve")
+def serve_command(
+    context: typer.Context,
+    host: Annotated[str, typer.Option(help="The address to listen at.")] = settings.DEFAULT_HOST,
+    port: Annotated[int, typer.Option(min=1, max=65535)] = settings.DEFAULT_PORT,
+    open_: Annotated[bool, typer.Option("--open", help="No key needed; this computer only.")] = False,
+    import_limit_mib: Annotated[
+        int, typer.Option(envvar="VALVE_KITS_IMPORT_LIMIT_MIB", min=1, help="The largest file read.")
+    ] = settings.DEFAULT_IMPORT_LIMIT_MIB,
+) -> None:
+    """Answer over HTTP."""
+    # the other commands start faster without the web
+    from service.server import serve
+
+    if context.obj.startswith("sqlite"):
+        migrate(context.obj)
+    wanted = settings.Settings(
+        database_url=context.obj,
+        access="open" if open_ else "keys",
+        port=port,
+        import_limit_bytes=import_limit_mib * settings.MEBIBYTE,
+    )
+    serve(wanted, host=host)
+
+
+@app.command("demo")
+def demo_command(
+    context: typer.Context,
+    port: Annotated[int, typer.Option(min=1, max=65535)] = settings.DEFAULT_PORT,
+    no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop after the order list.")] = False,
+) -> None:
+    """Load the invented plant, forecast it, show what to order, and serve it to this computer."""  # noqa: DOC501 (an exit code)
+    as_of = min(DEMO_AS_OF, settings.today())
+    with _opened(context.obj) as engines, tempfile.TemporaryDirectory() as folder:
+        load_demo.claim_database(engines)
+        seed = [sys.executable, "-m", "seed_demo", folder, "--as-of", as_of.isoformat()]
+        subprocess.run(seed, check=True)
+        import_files(engines, _files([Path(folder)]), today=as_of)
+        run = _compute(engines, request_run.request_run(engines, as_of=as_of))
+        _show(engines, run, most_orders=DEMO_ORDERS)
+    if run.status != "finished":
+        raise typer.Exit(FAILED)
+    out.print(f"This plant is invented. Its order list: http://127.0.0.1:{port}/v1/order-list", highlight=False)
+    if not no_serve:
+        serve_command(context, host=settings.DEFAULT_HOST, port=port, open_=True)
+
+
+def main() -> None:
+    """Run the command line; what goes wrong is told in a sentence, without a traceback."""
+    try:
+        app()
+    except (ForecastingError, StorageError) as error:
+        err.print(f"valve-kits: {error}", markup=False, highlight=False)
+        sys.exit(BAD_INPUT)
+    except OperationalError as error:
+        err.print(f"valve-kits: the database can't be reached: {error.orig}", markup=False, highlight=False)
+        sys.exit(FAILED)
+
+
+@contextmanager
+def _opened(url: str) -> Iterator[Engines]:
+    if url.startswith("sqlite"):
+        migrate(url)
+    engines = open_engines(url)
+    try:
+        if not is_migrated(engines):
+            raise Conflict("the database is not migrated; run: valve-kits migrate")
+        yield engines
+    finally:
+        engines.reader.dispose()
+
+
+def _files(paths: Iterable[Path]) -> dict[str, Path]:
+    known = {f"{name}.csv" for name in FILES}
+    files: dict[str, Path] = {}
+    for path in paths:
+        found = [child for child in sorted(path.iterdir()) if child.name.lower() in known] if path.is_dir() else [path]
+        if not found:
+            raise InvalidInput(f"{path} holds none of the files {', '.join(sorted(known))}")
+        for file in found:
+            if file.name in files:
+                raise InvalidInput(f"{file.name} is given twice: {files[file.name]} and {file}")
+            files[file.name] = file
+    return files
+
+
+def _compute(engines: Engines, run_id: int) -> RunOut:
+    # the server never imports the numerics: they are loaded here, in the process that computes
+    from service.use_cases.run_forecast import run_forecast
+
+    try:
+        run_forecast(engines, run_id=run_id)
+    finally:
+        request_run.close_run(engines, run_id, error="The forecast was interrupted or failed; see its log.")
+    return request_run.read_run(engines, run_id)
+
+
+def _show(engines: Engines, run: RunOut, *, most_orders: int) -> None:
+    terminal.show_run(out, run)
+    if run.status == "finished":
+        models = list_results.list_failure_models(engines, run_id=run.id, service_class=None)
+        terminal.show_models(out, list(models.rows()))
+        orders = list_results.list_orders(engines, run_id=run.id, storeroom=None)
+        terminal.show_orders(out, list(orders.rows()), most=most_orders)
+
+
+def _write_json(document: object) -> None:
+    sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
+
+
+if __name__ == "__main__":
+    main()

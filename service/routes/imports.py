@@ -1,0 +1,125 @@
+"""Files of the record, sent in: spooled to disk first, then imported whole or not at all."""
+
+import asyncio
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Annotated, Any, BinaryIO, cast
+
+import msgspec
+from litestar import Request, Response
+from litestar.datastructures import UploadFile
+from litestar.di import NamedDependency
+from litestar.exceptions import ClientException
+from litestar.openapi.spec import OpenAPIMediaType, Operation, RequestBody, Schema
+from litestar.openapi.spec.enums import OpenAPIType
+from litestar.params import FromPath, QueryParameter
+
+from models.engine import Engines
+from service import problems, settings
+from service.csv_tables import RowError
+from service.problem_kinds import IMPORT_REJECTED
+from service.routes.answers import post_for
+from service.schemas.imports import ImportOut
+from service.use_cases.choose_run import read_notice
+from service.use_cases.import_files import ImportRejected, ImportReport, check_files, import_files
+
+AnyRequest = Request[Any, Any, Any]
+
+UNSUPPORTED_MEDIA_TYPE = 415
+ERRORS_LISTED = 1000
+SPOOL_MEMORY = 1024 * 1024
+
+
+def reject(request: AnyRequest, error: ImportRejected) -> Response[problems.ProblemDocument]:
+    """Tell what is wrong in a file.
+
+    Parameters
+    ----------
+    request : Request
+        What was sent.
+    error : ImportRejected
+        Everything that is wrong.
+
+    Returns
+    -------
+    Response
+        A problem document with the first thousand errors.
+    """
+    listed = [_error(wrong) for wrong in error.errors[:ERRORS_LISTED]]
+    problem = problems.document(
+        IMPORT_REJECTED, detail=str(error), instance=problems.instance_of(request.scope), errors=listed
+    )
+    return Response(problem, status_code=problem.status, media_type=problems.MEDIA_TYPE)
+
+
+@dataclass(kw_only=True)
+class UploadOperation(Operation):
+    """An upload in the API description: the body is a CSV file, or a form with one file in it."""
+
+    def __post_init__(self) -> None:
+        """Say what the body may be."""
+        text = Schema(type=OpenAPIType.STRING)
+        form = Schema(type=OpenAPIType.OBJECT, properties={"file": Schema(type=OpenAPIType.STRING)})
+        self.request_body = RequestBody(
+            required=True,
+            content={
+                "text/csv": OpenAPIMediaType(schema=text),
+                "multipart/form-data": OpenAPIMediaType(schema=form),
+            },
+        )
+
+
+@post_for(
+    "/imports/{file:str}",
+    status_code=200,
+    exception_handlers={ImportRejected: reject},
+    operation_class=UploadOperation,
+)
+async def post_import(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    file: FromPath[str],
+    dry_run: Annotated[bool, QueryParameter(description="Check only; store nothing.")] = False,
+) -> ImportOut:
+    """Import a file of the record, named without .csv: every line of it or, if one is wrong, none."""
+    bring_in = check_files if dry_run else import_files
+    async with _spooled(request) as content:
+        report = await asyncio.to_thread(bring_in, engines, {f"{file}.csv": content}, today=settings.today())
+    notice = await asyncio.to_thread(read_notice, engines)
+    return _shaped(report, dry_run=dry_run, notice=notice)
+
+
+HANDLERS = (post_import,)
+
+
+def _shaped(report: ImportReport, **more: object) -> ImportOut:
+    return msgspec.convert({**msgspec.to_builtins(report), **more}, ImportOut)
+
+
+def _error(wrong: RowError) -> problems.ProblemError:
+    return problems.ProblemError(
+        file=wrong.file, line=wrong.line, column=wrong.column, value=wrong.value, expected=wrong.expected
+    )
+
+
+@asynccontextmanager
+async def _spooled(request: AnyRequest) -> AsyncIterator[BinaryIO]:
+    kind, _ = request.content_type
+    if kind == "multipart/form-data":
+        uploads = [part for part in (await request.form()).values() if isinstance(part, UploadFile)]
+        if len(uploads) != 1:
+            raise ClientException(f"The form holds {len(uploads)} files; expected one.")
+        yield cast("BinaryIO", uploads[0].file)
+        return
+    if kind != "text/csv":
+        raise ClientException(
+            f"The body is {kind or 'of no stated type'}; expected text/csv or multipart/form-data.",
+            status_code=UNSUPPORTED_MEDIA_TYPE,
+        )
+    with tempfile.SpooledTemporaryFile(SPOOL_MEMORY) as spool:
+        async for chunk in request.stream():
+            spool.write(chunk)
+        spool.seek(0)
+        yield cast("BinaryIO", spool)

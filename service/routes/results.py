@@ -1,0 +1,161 @@
+"""What the latest finished run says, or the one named by ?run=."""
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from litestar import Request, Response
+from litestar.di import NamedDependency
+from litestar.params import FromPath, QueryParameter
+
+from models.engine import Engines
+from models.queries.results import DemandFilter
+from service.routes.answers import Asked, answer_list, get_list, get_one
+from service.schemas.results import (
+    DemandOut,
+    FailureModelOut,
+    FindingOut,
+    KitNeedOut,
+    OrderLineOut,
+    Page,
+    ReorderPointOut,
+    WhyOut,
+)
+from service.use_cases import explain_reorder_point, list_results, read_result
+
+AnyRequest = Request[Any, Any, Any]
+RunNumber = Annotated[int | None, QueryParameter(ge=1, description="Which run; the latest finished if it is left out.")]
+OnlyCode = Annotated[str | None, QueryParameter(description="Only this one.")]
+Bucket = Annotated[
+    Literal["week", "month", "quarter", "year", "protection_interval"],
+    QueryParameter(description="Of which length the periods are."),
+]
+
+
+@get_list("/failure-models")
+def get_failure_models(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    service_class: OnlyCode = None,
+) -> Response[Page[FailureModelOut]]:
+    """List how long each item lasts in each service class."""
+    listing = list_results.list_failure_models(engines, run_id=run, service_class=service_class)
+    return answer_list(request, asked, listing)
+
+
+@get_one("/failure-models/{service_class:str}/{maintainable_item:str}")
+def get_failure_model(
+    engines: NamedDependency[Engines],
+    service_class: FromPath[str],
+    maintainable_item: FromPath[str],
+    run: RunNumber = None,
+) -> FailureModelOut:
+    """Tell how long an item lasts in a service class, and how sure that is."""
+    return read_result.read_failure_model(
+        engines, run_id=run, service_class=service_class, maintainable_item=maintainable_item
+    )
+
+
+@get_list("/demand")
+def get_demand(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    kit: OnlyCode = None,
+    area: Annotated[str | None, QueryParameter(description="Of this area; the whole plant if it is left out.")] = None,
+    bucket: Bucket = "month",
+    starts_on: Annotated[date | None, QueryParameter(description="Only periods that begin then or later.")] = None,
+    ends_on: Annotated[date | None, QueryParameter(description="Only periods that end then or earlier.")] = None,
+    distribution: Annotated[bool, QueryParameter(description="JSON: add P(D = 0), P(D = 1), ...")] = False,
+) -> Response[Page[DemandOut]]:
+    """List how many of each kit will be needed per week, month, quarter, year or protection interval."""
+    wanted = DemandFilter(area=area or "", bucket=bucket, kit=kit, starts_on=starts_on, ends_on=ends_on)
+    list_demand = list_results.list_demand_distributions if distribution else list_results.list_demand
+    return answer_list(request, asked, list_demand(engines, run_id=run, wanted=wanted))
+
+
+@get_list("/reorder-points")
+def get_reorder_points(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    storeroom: OnlyCode = None,
+    kit: OnlyCode = None,
+) -> Response[Page[ReorderPointOut]]:
+    """List how low each kit may run in each storeroom, and how many to order then."""
+    listing = list_results.list_reorder_points(engines, run_id=run, storeroom=storeroom, kit=kit)
+    return answer_list(request, asked, listing)
+
+
+@get_one("/reorder-points/{storeroom:str}/{kit:str}")
+def get_reorder_point(
+    engines: NamedDependency[Engines],
+    storeroom: FromPath[str],
+    kit: FromPath[str],
+    run: RunNumber = None,
+) -> ReorderPointOut:
+    """Tell how low a kit may run in a storeroom, and what that level achieves."""
+    return read_result.read_reorder_point(engines, run_id=run, storeroom=storeroom, kit=kit)
+
+
+@get_one("/reorder-points/{storeroom:str}/{kit:str}/why")
+def get_why(
+    engines: NamedDependency[Engines],
+    storeroom: FromPath[str],
+    kit: FromPath[str],
+    run: RunNumber = None,
+) -> WhyOut:
+    """Tell why a kit may run that low: which valves, models, lead time and target made it."""
+    return explain_reorder_point.explain_reorder_point(engines, run_id=run, storeroom=storeroom, kit=kit)
+
+
+@get_list("/order-list")
+def get_order_list(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    storeroom: OnlyCode = None,
+) -> Response[Page[OrderLineOut]]:
+    """List what to order, how many, by when and why, and which orders to chase; late ones first."""
+    return answer_list(request, asked, list_results.list_orders(engines, run_id=run, storeroom=storeroom))
+
+
+@get_list("/valves/{tag:str}/kit-needs")
+def get_kit_needs(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    tag: FromPath[str],
+    run: RunNumber = None,
+) -> Response[Page[KitNeedOut]]:
+    """List the chance that a valve needs each kit within 30, 90 and 365 days."""
+    return answer_list(request, asked, list_results.list_kit_needs(engines, run_id=run, tag=tag))
+
+
+@get_list("/data-findings")
+def get_data_findings(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    kind: Annotated[str | None, QueryParameter(max_length=60, description="Only this kind.")] = None,
+) -> Response[Page[FindingOut]]:
+    """List what in the record can't be true or can't be used, what was done about it, what that costs."""
+    return answer_list(request, asked, list_results.list_findings(engines, run_id=run, kind=kind))
+
+
+HANDLERS = (
+    get_failure_models,
+    get_failure_model,
+    get_demand,
+    get_reorder_points,
+    get_reorder_point,
+    get_why,
+    get_order_list,
+    get_kit_needs,
+    get_data_findings,
+)

@@ -1,0 +1,64 @@
+"""Runs of the forecast: ask for one, look at them, call one off."""
+
+import asyncio
+from typing import Any
+
+from litestar import Request, Response
+from litestar.di import NamedDependency
+from litestar.params import FromPath, JSONBody
+
+from models.engine import Engines
+from service.forecast_processes import ForecastProcesses
+from service.routes.answers import Asked, answer_list, get_list, get_one, post_for
+from service.schemas.results import Page
+from service.schemas.runs import RunOut, RunRequest
+from service.use_cases import request_run
+
+
+@post_for("/runs", status_code=202)
+async def post_run(
+    engines: NamedDependency[Engines],
+    processes: NamedDependency[ForecastProcesses],
+    data: JSONBody[RunRequest | None] = None,
+) -> Response[RunOut]:
+    """Compute the forecast anew, as of today or an earlier day; one run at a time."""
+    as_of = None if data is None else data.as_of
+    run_id = await asyncio.to_thread(request_run.request_run, engines, as_of=as_of)
+    await processes.start(run_id)
+    run = await asyncio.to_thread(request_run.read_run, engines, run_id)
+    return Response(run, status_code=202, headers={"Location": f"/v1/runs/{run_id}"})
+
+
+@get_list("/runs")
+def get_runs(
+    request: Request[Any, Any, Any], engines: NamedDependency[Engines], asked: NamedDependency[Asked]
+) -> Response[Page[RunOut]]:
+    """List the runs, the newest first."""
+    return answer_list(request, asked, request_run.list_runs(engines))
+
+
+@get_one("/runs/latest")
+def get_latest_run(engines: NamedDependency[Engines]) -> RunOut:
+    """Tell which run's results are given where none is named: the latest finished."""
+    return request_run.read_latest_run(engines)
+
+
+@get_one("/runs/{run_id:int}")
+def get_run(engines: NamedDependency[Engines], run_id: FromPath[int]) -> RunOut:
+    """Tell how a run stands: queued, running, finished, failed or cancelled."""
+    return request_run.read_run(engines, run_id)
+
+
+@post_for("/runs/{run_id:int}/cancel", status_code=200)
+async def post_cancel(
+    engines: NamedDependency[Engines],
+    processes: NamedDependency[ForecastProcesses],
+    run_id: FromPath[int],
+) -> RunOut:
+    """Call a run off; nothing it computed is stored."""
+    run = await asyncio.to_thread(request_run.cancel_run, engines, run_id)
+    processes.stop(run_id)
+    return run
+
+
+HANDLERS = (post_run, get_runs, get_latest_run, get_run, post_cancel)

@@ -1,0 +1,136 @@
+"""What the command line shows: tables for people, one line each for what can't be known."""
+
+from collections.abc import Iterable, Sequence
+from typing import TextIO
+
+from rich.console import Console
+from rich.table import Table
+
+from service.csv_tables import RowError
+from service.schemas.results import FailureModelOut, OrderLineOut
+from service.schemas.runs import RunOut
+from service.use_cases.import_files import ImportReport
+
+PLAIN_WIDTH = 160
+ORDER_COLUMNS = ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost", "reason")
+MODEL_COLUMNS = ("service_class", "maintainable_item", "failures", "lives", "mean_days", "status", "reason")
+NUMBERS = frozenset(
+    {"position", "reorder_point", "order_quantity", "cost", "failures", "lives", "mean_days", "line"}
+    | {"created", "changed", "unchanged"}
+)
+
+
+def console(stream: TextIO) -> Console:
+    """Open the terminal, or what stands in for it.
+
+    Parameters
+    ----------
+    stream : text stream
+        Standard output or standard error.
+
+    Returns
+    -------
+    Console
+        As wide as the terminal; wide enough for every table if it is none.
+    """
+    return Console(file=stream, width=None if stream.isatty() else PLAIN_WIDTH)
+
+
+def show_run(console: Console, run: RunOut) -> None:
+    """Say how a run ended.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    run : RunOut
+        The run.
+    """
+    counts = ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in run.counts.items())
+    console.print(f"Run {run.id} as of {run.as_of}: {run.status}. {counts}", highlight=False)
+    if run.error:
+        console.print(run.error, highlight=False, markup=False)
+
+
+def show_models(console: Console, models: Sequence[FailureModelOut]) -> None:
+    """Show which items of which service classes have a model, and why the others have none.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    models : sequence of FailureModelOut
+        All of a run.
+    """
+    show_table(console, "Failure-interval models", MODEL_COLUMNS, models)
+
+
+def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) -> None:
+    """Show the head of an order list.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    orders : sequence of OrderLineOut
+        All of a run.
+    most : int [lines]
+        How many to show.
+    """
+    if most:
+        show_table(console, "Order list", ORDER_COLUMNS, orders[:most])
+    console.print(f"Lines to order or to chase: {len(orders)}, at /v1/order-list", highlight=False)
+
+
+def show_import(console: Console, report: ImportReport) -> None:
+    """Show what an import did.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    report : ImportReport
+        What it did, file by file.
+    """
+    show_table(console, "Imported", ("file", "created", "changed", "unchanged"), report.files)
+    for file, codes in report.named_but_not_described.items():
+        console.print(f"Named but not described in {file}.csv: {', '.join(codes)}", markup=False, highlight=False)
+
+
+def show_rejection(console: Console, errors: Sequence[RowError]) -> None:
+    """Show what is wrong in files that were not imported.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    errors : sequence of RowError
+        All of it.
+    """
+    show_table(console, "Nothing was imported", ("file", "line", "column", "value", "expected"), errors)
+
+
+def show_table(console: Console, title: str, columns: Sequence[str], rows: Iterable[object]) -> None:
+    """Show rows as a table.
+
+    Parameters
+    ----------
+    console : Console
+        Where to; a table is as wide as that is.
+    title : str
+        What it is.
+    columns : sequence of str
+        Which fields, in order.
+    rows : iterable of objects
+        Its rows.
+    """
+    table = Table(title=title, title_justify="left")
+    for column in columns:
+        table.add_column(column, justify="right" if column in NUMBERS else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(_cell(getattr(row, column)) for column in columns))
+    console.print(table, markup=False)
+
+
+def _cell(value: object) -> str:
+    return "" if value is None else str(value)

@@ -1,0 +1,139 @@
+"""Why a reorder point is what it is: a sentence for the storeroom, then what it rests on."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+
+from models.base import Session
+from models.engine import Engines
+from models.queries import results
+from models.runs import Run, RunFailureModel, RunNeed, RunReorderPoint
+from service.db import read_session
+from service.schemas.results import (
+    WhyModelOut,
+    WhyOut,
+    WhyPositionOut,
+    WhyTargetOut,
+    WhyValveOut,
+    from_row,
+    published,
+)
+from service.use_cases.choose_run import choose_run, notice
+
+VALVES_NAMED = 100
+MODELS_READ = 100_000
+
+
+def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: str, kit: str) -> WhyOut:
+    """Say why a kit may run that low in a storeroom.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    storeroom, kit : str
+        Codes.
+
+    Returns
+    -------
+    WhyOut
+        A sentence, the valves that may take the kit, the models, lead time, target and stock position.
+
+    Raises
+    ------
+    NotFound
+        If the run has no such reorder point.
+    """  # noqa: DOC502 (comes from the query)
+    with read_session(engines) as session:
+        run = choose_run(session, run_id)
+        row = results.reorder_point(session, run.id, storeroom=storeroom, kit=kit)
+        needs = results.needs_of_kit(session, run.id, storeroom=storeroom, kit=kit)
+        models = _models(session, run, needs)
+        said = notice(session)
+    details: dict[str, Any] = row.details
+    return from_row(
+        WhyOut,
+        row,
+        sentence=" ".join(_sentences(row, needs)),
+        lead_time_days=details.get("lead_time_days"),
+        review_period_days=details.get("review_period_days"),
+        demand_mean=details.get("demand_mean"),
+        target=WhyTargetOut(
+            rule=row.rule,
+            target=row.target,
+            source=details.get("target_source"),
+            consequence=details.get("consequence"),
+        ),
+        position=_position(row),
+        valves=[_valve(need) for need in needs[:VALVES_NAMED]],
+        valves_left_out=len(needs[VALVES_NAMED:]),
+        models=[from_row(WhyModelOut, model) for model in models],
+        warnings=details.get("warnings", []),
+        run=run.id,
+        as_of=run.as_of,
+        method=run.method,
+        notice=said,
+    )
+
+
+def _models(session: Session, run: Run, needs: Sequence[RunNeed]) -> list[RunFailureModel]:
+    taking = {(need.service_class, need.maintainable_item) for need in needs}
+    every = results.failure_models(session, run.id, service_class=None, after=0, limit=MODELS_READ)
+    return [model for model in every if (model.service_class, model.maintainable_item) in taking]
+
+
+def _position(row: RunReorderPoint) -> WhyPositionOut:
+    parts = {name: row.details.get(name) for name in WhyPositionOut.__struct_fields__}
+    return msgspec.convert(published({**parts, "position": row.position}), WhyPositionOut)
+
+
+def _valve(need: RunNeed) -> WhyValveOut:
+    return from_row(WhyValveOut, need, expected_in_protection_interval=need.mean_protection)
+
+
+def _sentences(row: RunReorderPoint, needs: Sequence[RunNeed]) -> list[str]:
+    parts = [_what_to_do(row), _overdue(row), _who_takes_it(row, needs), _what_it_achieves(row)]
+    return [part for part in parts if part]
+
+
+def _what_to_do(row: RunReorderPoint) -> str:
+    what = f"kit {row.kit} in storeroom {row.storeroom}"
+    if row.reorder_point is None:
+        return f"No reorder point can be given for {what}: {row.reason or row.status}."
+    if row.position is None:
+        return f"Order {what} when it falls to {row.reorder_point}; its stock position is not known."
+    if not row.proposed_quantity:
+        return (
+            f"Nothing to order of {what}: its stock position is {row.position}, its reorder point {row.reorder_point}."
+        )
+    by = "" if row.order_by is None else f" by {row.order_by.isoformat()}"
+    return (
+        f"Order {row.proposed_quantity} of {what}{by}: its stock position is {row.position}, "
+        f"its reorder point {row.reorder_point}."
+    )
+
+
+def _overdue(row: RunReorderPoint) -> str:
+    overdue = row.details.get("overdue_qty")
+    return f"Chase {overdue:g} on overdue orders." if overdue else ""
+
+
+def _who_takes_it(row: RunReorderPoint, needs: Sequence[RunNeed]) -> str:
+    expected, days = row.details.get("demand_mean"), row.protection_interval_days
+    if expected is None or days is None or not needs:
+        return ""
+    valves = len({need.tag for need in needs})
+    return (
+        f"In the {days:g} days until a new order would have arrived, {expected:.3g} are expected to be taken "
+        f"by {valves} {'valve' if valves == 1 else 'valves'}, most of all by {needs[0].tag}."
+    )
+
+
+def _what_it_achieves(row: RunReorderPoint) -> str:
+    if row.cycle_service_level is None:
+        return ""
+    wanted = "" if row.target is None else f" (wanted: {row.rule} {row.target:.3g})"
+    return f"The chance that this level lasts until the order arrives is {row.cycle_service_level:.1%}{wanted}."
