@@ -67,16 +67,22 @@ class WatchedValve:
 
 @dataclass(kw_only=True)
 class Clock:
-    """The running life of one item; `start` None: unknown; `running` False: found failed, not yet renewed."""
+    """The life of one item; `start` None: unknown; `waiting`: events that found it ended and aren't done yet."""
 
     item: str
     entered: int
     start: int | None = None
     last_ok: int | None = None
-    running: bool = True
+    failed: bool = False
+    waiting: int = 0
     since: int = 0
     watch_begin: int = 0
     failures: list[int] = field(default_factory=list)
+
+    @property
+    def running(self) -> bool:
+        """Whether it is at risk: not failed and left so, and not between found and done (rule 6)."""
+        return not (self.failed or self.waiting)
 
     def last_ok_before(self, day: int) -> int | None:
         """Return the last inspection that found it ok; one on the day it was found failed doesn't count."""
@@ -187,26 +193,28 @@ class Watcher:
         else:
             self.end_masked(event, {item: ending for item, ending in ended.items() if ending in MASKED})
             self.end_known(event, {item: ending for item, ending in ended.items() if ending not in MASKED})
-        for item, state in event.as_found.items():
-            if state is AsFound.OK and item in self.clocks and item not in renewed:
-                self.clocks[item].last_ok = event.found_day
+        for item, clock in self.clocks.items():
+            if item in renewed:
+                clock.waiting += 1
+            elif event.as_found.get(item) is AsFound.OK:
+                clock.last_ok = event.found_day
+            elif event.as_found.get(item) is AsFound.FAILED:
+                clock.failed = True
 
     def renew(self, event: Event) -> None:
         """Start the lives of what an event renewed, on the day it was done (rules 1, 6)."""
         for item in sorted(scope(event, self.history.items)):
             clock = self.clocks[item]
-            if clock.running:
-                detail = f"{item} was renewed by another event between found and done"
-                self.find("renewed_between", event.ref, detail, "its life between the two is not counted", 1)
             clock.start = clock.entered = clock.since = event.done
-            clock.last_ok, clock.running = None, True
+            clock.last_ok, clock.failed, clock.waiting = None, False, clock.waiting - 1
+            if clock.waiting:
+                detail = f"renewed {item} between found and done of another event"
+                self.find("renewed_between", event.ref, detail, "no life is counted until both are done", 1)
 
     def end_before_begin(self, event: Event, ended: dict[str, Ending]) -> None:
         """Stop what was found before the watch began and is renewed in it: no life (rule 2)."""
         clocks = [self.clocks[item] for item in ended]
         known = [clock.item for clock in clocks if clock.start is not None]
-        for clock in clocks:
-            clock.running = False
         if known:
             detail = f"{', '.join(known)} found before the records begin or the valve was installed"
             self.find("found_too_early", event.ref, detail, "no life is counted", len(known))
@@ -216,7 +224,6 @@ class Watcher:
         failed = {item for item in ended if event.as_found.get(item) is AsFound.FAILED}
         for item, ending in ended.items():
             clock = self.clocks[item]
-            clock.running = False
             if ending is not Ending.CENSORED:
                 clock.failures.append(event.found_day)
             last_ok = event.last_ok if item in failed or not failed else None
@@ -226,8 +233,6 @@ class Watcher:
         """End the lives among which one cause is masked (rule 8)."""
         day, cause = event.found_day, self.next_cause()
         clocks = [self.clocks[item] for item in suspects]
-        for clock in clocks:
-            clock.running = False
         known = [clock for clock in clocks if clock.start is not None]
         if len(known) < len(clocks):
             detail = f"failed or worn: {' or '.join(suspects)}, not said which, and not every start is known"

@@ -55,15 +55,16 @@ def events(draw: st.DrawFn, items: tuple[str, ...], done: int, ref: str, found_r
 def _histories(draw: st.DrawFn, *, valve: str, unique: bool, found: int, stated: int) -> History:
     """One valve; `found` and `stated` are the remainders of those days."""
     items = draw(st.sampled_from(DESIGNS))
-    done = draw(st.lists(days(), max_size=7, unique=unique))
+    size = draw(st.integers(0, 8))
+    done = draw(st.lists(days(), min_size=size, max_size=size, unique=unique))
     last_renewed: Mapping[str, int] = draw(st.dictionaries(st.sampled_from(items), days(remainder=stated), max_size=2))
     return History(
         valve=valve,
         service_class=draw(st.sampled_from(CLASSES)),
         items=items,
-        records_begin=draw(days(last=120)),
-        installed=draw(st.none() | days(last=120)),
-        removed=draw(st.none() | st.none() | days()),
+        records_begin=draw(days(last=60)),
+        installed=draw(st.none() | days(last=60)),
+        removed=draw(st.none() | days(first=120) | days()),
         last_renewed=last_renewed,
         events=tuple(draw(events(items, day, f"E{number}", found)) for number, day in enumerate(done)),
     )
@@ -81,7 +82,7 @@ def histories_of_different_days(valve: str = "V1") -> st.SearchStrategy[History]
 
 def cut_offs() -> st.SearchStrategy[int]:
     """Days up to which a record is read."""
-    return days(first=0, last=SPAN + 30)
+    return days(first=180, last=SPAN + 30) | days(first=0)
 
 
 @st.composite

@@ -68,7 +68,7 @@ def test_rule_10_a_renewal_between_found_and_done_is_pointed_out() -> None:
     """Found at 100, done at 180, yet renewed at 140: the 40 days from then to 180 are not counted."""
     fleet = seen(NEW, rebuild(140, PLANNED, renewed=TRIM), rebuild(180, FAILURE, renewed=TRIM, found=100))
     assert ages(fleet.lives, "trim") == [(0, 100, 100), (0, 220, inf)]
-    assert kinds(fleet) == [("renewed_between", "E180", 1)]
+    assert kinds(fleet) == [("renewed_between", "E140", 1)]
 
 
 @pytest.mark.parametrize(
