@@ -105,11 +105,17 @@ def _compared(column: Column, value: Any) -> object:
 
 
 def _insert(session: Session, file: RecordFile, changes: Sequence[Change], ids: Ids) -> list[tuple[int, Change]]:
-    statement = insert(file.table).returning(file.table.c.id, sort_by_parameter_order=True)
     written: list[tuple[int, Change]] = []
     for group in _alike(changes):
         rows = [{**change.identity.stored, **_stored_values(file, change, ids)} for change in group]
-        written += zip(session.execute(statement, rows).scalars(), group, strict=True)
+        if file.members:
+            # Matched by key: to get ids in the order of the rows, SQLite would insert them one by one.
+            key = file.table.c[f"{file.code_column}_key"]
+            statement = insert(file.table).returning(key, file.table.c.id)
+            id_of = {row[0]: row[1] for row in session.execute(statement, rows)}
+            written += [(id_of[change.identity.key[0]], change) for change in group]
+        else:
+            session.execute(insert(file.table), rows)
     return written
 
 
