@@ -10,7 +10,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 
 from forecasting.arrays import FloatArray
-from forecasting.renewals import MASS, MOST, Calendar, Expected, Operators
+from forecasting.renewals import MOST, Calendar, Expected, Operators, goes_on
 
 __all__ = ["inner_counts", "inner_expected"]
 
@@ -95,7 +95,7 @@ def _alone(inner: Operators, begin: int, end: int) -> _Alone:
         inside=[inside_none], before=[before_none], start=[start_none + inner.start[:, before] @ before_none]
     )
     half, left = 1.0, 1.0 - inside_none[:, -1]
-    while left.max(initial=0.0) > MASS and len(counted.inside) < MOST:
+    while goes_on(left, counted.inside[-1][:, -1]) and len(counted.inside) < MOST:
         last = counted.inside[-1] * earlier
         to_before = resolvent @ (inner.first[before, inside] @ last + half * halves(inner.early[before]))
         to_start = inner.start[:, inside] @ last + half * halves(inner.start_early)
@@ -155,7 +155,7 @@ def inner_counts(outer: Operators, inner: Operators, calendar: Calendar, window:
     within: list[FloatArray] = []
     columns: list[FloatArray] = []
     left = np.ones(len(outer.start))
-    while left.max(initial=0.0) > MASS and len(columns) < MOST:
+    while (not columns or goes_on(left, columns[-1])) and len(columns) < MOST:
         n = len(columns)
         fits = range(min(n, len(alone.inside) - 1) + 1)
         last = n < len(alone.inside)

@@ -29,8 +29,8 @@ __all__ = [
 
 CELL = 7.0
 """Longest cell in days; the results name it."""
-MASS = 1e-12
-"""Probability that may be left beyond the last count."""
+MASS = 1e-10
+"""Probability that may be left beyond the last count, and by then a count's own must be below a thousandth of it."""
 MOST = 200
 """Counts tried at most."""
 
@@ -297,6 +297,24 @@ def outer_expected(operators: Operators) -> Expected:
     )
 
 
+def goes_on(left: FloatArray, last: FloatArray) -> bool:
+    """Tell whether higher counts still matter.
+
+    Parameters
+    ----------
+    left : float array [1]
+        Probability not yet given to a count.
+    last : float array [1]
+        Probability of the last count.
+
+    Returns
+    -------
+    bool [yes or no]
+        False once both are negligible.
+    """
+    return bool(left.max(initial=0.0) > MASS or last.max(initial=0.0) > MASS / 1000.0)
+
+
 def outer_counts(operators: Operators, calendar: Calendar, window: int) -> FloatArray:
     """Renewals in one window of a process that nothing else resets.
 
@@ -333,7 +351,7 @@ def outer_counts(operators: Operators, calendar: Calendar, window: int) -> Float
     ahead = resolvent @ (1.0 - first[before, :end].sum(axis=1))
     columns = [1.0 - start[:, :end].sum(axis=1) + start[:, before] @ ahead]
     left = 1.0 - columns[0]
-    while left.max(initial=0.0) > MASS and len(columns) < MOST:
+    while goes_on(left, columns[-1]) and len(columns) < MOST:
         ahead = resolvent @ (first[before, inside] @ within)
         columns.append(start[:, before] @ ahead + start[:, inside] @ within)
         within = first[inside, inside] @ within

@@ -1,0 +1,252 @@
+"""From records to the numerics' plant: every date becomes a day number, every gap in the record a stated assumption."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from forecasting.histories import WHOLE_VALVE, Action, AsFound, Event, Finding, History, Reason
+from forecasting.pipeline import DesignItem
+from service.schemas.records import (
+    EVERY_ITEM,
+    AreaRecord,
+    DesignKitRecord,
+    EventRecord,
+    KitRecord,
+    OrderRecord,
+    PolicyRecord,
+    StockRecord,
+    StockSettingRecord,
+    StoreroomRecord,
+    ValveRecord,
+)
+
+NO_AREA = "no area"
+NO_STOREROOM = "unassigned"
+NO_DESIGN = "no design"
+NO_CLASS = "no service class"
+SEVERITY = (AsFound.FAILED, AsFound.WORN, AsFound.OK)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Records:
+    """The record a run reads, one list per file."""
+
+    areas: list[AreaRecord] = field(default_factory=list)
+    policies: list[PolicyRecord] = field(default_factory=list)
+    kits: list[KitRecord] = field(default_factory=list)
+    design_kits: list[DesignKitRecord] = field(default_factory=list)
+    valves: list[ValveRecord] = field(default_factory=list)
+    events: list[EventRecord] = field(default_factory=list)
+    storerooms: list[StoreroomRecord] = field(default_factory=list)
+    stock_settings: list[StockSettingRecord] = field(default_factory=list)
+    stock: list[StockRecord] = field(default_factory=list)
+    orders: list[OrderRecord] = field(default_factory=list)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Register:
+    """The plant's valves as the numerics see them, and what had to be assumed.
+
+    Parameters
+    ----------
+    histories : tuple of History [day numbers]
+        One per valve.
+    designs : dict from tag to design [codes]
+        Of each valve.
+    design_items : dict from design to tuple of DesignItem [items]
+        What each design takes.
+    areas, storerooms : dict from code to tags [tags]
+        The valves in each, and served by each.
+    findings : tuple of Finding [findings]
+        What the numerics don't see themselves.
+    """
+
+    histories: tuple[History, ...]
+    designs: dict[str, str]
+    design_items: dict[str, tuple[DesignItem, ...]]
+    areas: dict[str, frozenset[str]]
+    storerooms: dict[str, frozenset[str]]
+    findings: tuple[Finding, ...]
+
+
+def rebuild_of(design: str) -> str:
+    """Name the unit of demand of a design whose kits aren't described: one rebuild of it."""
+    return f"rebuild {design}"
+
+
+def successor_of(kits: Iterable[KitRecord], *, as_of: date) -> dict[str, str]:
+    """Map each superseded kit to the end of its chain, once it is superseded.
+
+    Parameters
+    ----------
+    kits : iterable of KitRecord
+        Without a cycle: the import sees to that.
+    as_of : date
+        Supersessions after it aren't followed.
+
+    Returns
+    -------
+    dict of str to str
+        By kit code.
+    """
+    following = {
+        kit.code: kit.superseded_by
+        for kit in kits
+        if kit.superseded_by is not None and (kit.superseded_on is None or kit.superseded_on <= as_of)
+    }
+    ends = {}
+    for kit in following:
+        end = kit
+        while end in following:
+            end = following[end]
+        ends[kit] = end
+    return ends
+
+
+def _design_items(records: Records, *, as_of: date) -> dict[str, tuple[DesignItem, ...]]:
+    """Items of each design, with the kit that renews them today."""
+    followed = successor_of(records.kits, as_of=as_of)
+    renews = {kit.code: frozenset(kit.renews) for kit in records.kits}
+    items: dict[str, list[DesignItem]] = defaultdict(list)
+    for need in records.design_kits:
+        if need.kit is None:
+            continue
+        kit, item = followed.get(need.kit, need.kit), need.maintainable_item
+        covered = renews.get(need.kit, frozenset()) | renews.get(kit, frozenset()) | {item}
+        items[need.design].append(DesignItem(item=item, kit=kit, qty=need.qty or 1, renews=covered))
+    for design in {valve.design or NO_DESIGN for valve in records.valves} - items.keys():
+        whole = frozenset({WHOLE_VALVE})
+        items[design].append(DesignItem(item=WHOLE_VALVE, kit=rebuild_of(design), qty=1, renews=whole))
+    return {design: tuple(needs) for design, needs in sorted(items.items())}
+
+
+def _as_found(event: EventRecord, items: tuple[str, ...]) -> dict[str, AsFound]:
+    """Say what was found by item of the design; a valve that is one item is found as its worst part was."""
+    found = {item: AsFound(state) for item, state in event.as_found.items()}
+    if items != (WHOLE_VALVE,):
+        return {item: state for item, state in found.items() if item in items}
+    worst = next((state for state in SEVERITY if state in found.values()), None)
+    return {} if worst is None else {WHOLE_VALVE: worst}
+
+
+def _event(event: EventRecord, items: tuple[str, ...], renews: Mapping[str, frozenset[str]]) -> Event:
+    """One event in day numbers."""
+    by_kits = frozenset().union(*(renews.get(kit, frozenset()) for kit in event.kits_used))
+    return Event(
+        ref=event.ref or f"{event.tag} {event.done_on}",
+        action=Action(event.action),
+        done=event.done_on.toordinal(),
+        found=None if event.found_on is None else event.found_on.toordinal(),
+        reason=Reason.UNSTATED if event.reason is None else Reason(event.reason),
+        renewed=frozenset(event.renewed) or None,
+        kits_renew=by_kits or None,
+        as_found=_as_found(event, items),
+        last_ok=None if event.last_ok_on is None else event.last_ok_on.toordinal(),
+        class_from=event.service_class_from,
+    )
+
+
+def _misfits(event: EventRecord, needs: tuple[DesignItem, ...], followed: Mapping[str, str]) -> list[Finding]:
+    """Kits used that don't fit the valve's design."""
+    fitting = {need.kit for need in needs}
+    if fitting == {rebuild_of(NO_DESIGN)} or needs[0].item == WHOLE_VALVE:
+        return []
+    return [
+        Finding(
+            kind="kit_does_not_fit",
+            valve=event.tag,
+            ref=event.ref or f"{event.tag} {event.done_on}",
+            detail=f"kit {kit} isn't one of its design's: {', '.join(sorted(fitting))}",
+            treatment="what it renews is taken as renewed; demand follows the design's kit",
+        )
+        for kit in event.kits_used
+        if followed.get(kit, kit) not in fitting
+    ]
+
+
+def _records_begin(records: Records, *, as_of: date) -> tuple[dict[str, date], list[Finding]]:
+    """Day from which each area's events are complete: as stated, else its first event."""
+    stated = {area.code: area.records_begin_on for area in records.areas}
+    area_of = {valve.tag: valve.area or NO_AREA for valve in records.valves}
+    first: dict[str, date] = {}
+    for event in records.events:
+        area = area_of[event.tag]
+        first[area] = min(first.get(area, event.done_on), event.done_on)
+    begin, findings = {}, []
+    for area in sorted(set(area_of.values()) | stated.keys()):
+        day = stated.get(area)
+        begin[area] = day or first.get(area, as_of)
+        if day is None and area in area_of.values():
+            findings.append(
+                Finding(
+                    kind="records_begin_assumed",
+                    valve="",
+                    ref=area,
+                    detail=f"area {area} doesn't say from which day its events are complete",
+                    treatment=f"taken from its first event, {begin[area]}: the start of every item installed before is "
+                    "unknown, and its first life isn't used",
+                )
+            )
+    return begin, findings
+
+
+def _history(valve: ValveRecord, events: list[Event], items: tuple[str, ...], begin: Mapping[str, date]) -> History:
+    """One valve in day numbers."""
+    whole = valve.last_renewed_on.get(EVERY_ITEM)
+    last = {item: valve.last_renewed_on.get(item, whole) for item in items}
+    return History(
+        valve=valve.tag,
+        service_class=valve.service_class or NO_CLASS,
+        items=items,
+        records_begin=(valve.records_begin_on or begin[valve.area or NO_AREA]).toordinal(),
+        installed=None if valve.installed_on is None else valve.installed_on.toordinal(),
+        removed=None if valve.removed_on is None else valve.removed_on.toordinal(),
+        last_renewed={item: day.toordinal() for item, day in last.items() if day is not None},
+        events=tuple(events),
+    )
+
+
+def register_from_records(records: Records, *, as_of: date) -> Register:
+    """Turn the record into histories, designs, areas and storerooms.
+
+    Parameters
+    ----------
+    records : Records
+        As imported.
+    as_of : date
+        Data cut-off.
+
+    Returns
+    -------
+    Register
+        In day numbers (proleptic Gregorian ordinals).
+    """
+    design_items = _design_items(records, as_of=as_of)
+    followed = successor_of(records.kits, as_of=as_of)
+    renews = {kit.code: frozenset(kit.renews) for kit in records.kits}
+    begin, findings = _records_begin(records, as_of=as_of)
+    designs = {valve.tag: valve.design or NO_DESIGN for valve in records.valves}
+    items = {design: tuple(need.item for need in needs) for design, needs in design_items.items()}
+    events: dict[str, list[Event]] = defaultdict(list)
+    for event in records.events:
+        design = designs[event.tag]
+        events[event.tag].append(_event(event, items[design], renews))
+        if event.done_on <= as_of:
+            findings += _misfits(event, design_items[design], followed)
+    storeroom_of = {area.code: area.storeroom for area in records.areas}
+    areas, storerooms = defaultdict(set), defaultdict(set)
+    for valve in records.valves:
+        area = valve.area or NO_AREA
+        areas[area].add(valve.tag)
+        storerooms[storeroom_of.get(area) or NO_STOREROOM].add(valve.tag)
+    return Register(
+        histories=tuple(
+            _history(valve, events[valve.tag], items[designs[valve.tag]], begin) for valve in records.valves
+        ),
+        designs=designs,
+        design_items=design_items,
+        areas={area: frozenset(tags) for area, tags in sorted(areas.items())},
+        storerooms={storeroom: frozenset(tags) for storeroom, tags in sorted(storerooms.items())},
+        findings=tuple(findings),
+    )

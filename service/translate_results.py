@@ -1,0 +1,273 @@
+"""From a forecast to the rows a run stores: days become dates, numbers keep 6 significant digits."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from forecasting.clocks import ItemAge
+from forecasting.consumption import TakeUp, Window
+from forecasting.demand import Demand
+from forecasting.histories import Finding
+from forecasting.pipeline import Forecast
+from forecasting.pooling import InUse
+from forecasting.trends import TrendTests
+from service.translate_stock import AskedStock
+
+METHOD = "plug-in"
+LOOKS = {"30": (0.0, 30.0), "90": (0.0, 90.0), "365": (0.0, 365.0)}
+"""Looks ahead for single valves."""
+Row = dict[str, object]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Period:
+    """A calendar period of the forecast, both dates inclusive."""
+
+    bucket: str
+    starts_on: date
+    ends_on: date
+
+    def window(self, as_of: date) -> Window:
+        """Days from as_of, (start, end]."""
+        return float((self.starts_on - as_of).days - 1), float((self.ends_on - as_of).days)
+
+
+def round6(value: float | None) -> float | None:
+    """Keep 6 significant digits."""
+    return None if value is None else float(f"{value:.6g}")
+
+
+def forecast_periods(as_of: date, *, months: int = 24, weeks: int = 13) -> tuple[Period, ...]:
+    """Periods a run forecasts: weeks from tomorrow, then calendar months, quarters and years up to the horizon.
+
+    Parameters
+    ----------
+    as_of : date
+        The forecast begins the day after.
+    months : int
+        The horizon is the end of the calendar month so many months ahead.
+    weeks : int
+        How many weeks.
+
+    Returns
+    -------
+    tuple of Period
+        The first and last of each kind may be cut off; their dates say so.
+    """
+    first = as_of + timedelta(days=1)
+    last = date(as_of.year + (as_of.month + months) // 12, (as_of.month + months) % 12 + 1, 1) - timedelta(days=1)
+    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
+    periods = [
+        Period(bucket="week", starts_on=first + timedelta(weeks=n), ends_on=first + timedelta(days=7 * n + 6))
+        for n in range(weeks)
+    ]
+    for bucket, length in (("month", 1), ("quarter", 3), ("year", 12)):
+        spans: dict[tuple[int, int], list[date]] = defaultdict(list)
+        for day in days:
+            spans[day.year, (day.month - 1) // length].append(day)
+        periods += [Period(bucket=bucket, starts_on=span[0], ends_on=span[-1]) for span in spans.values()]
+    return tuple(periods)
+
+
+def _trend_words(trend: TrendTests) -> list[str]:
+    """Say what the trend tests object to."""
+    tests = (("Laplace", trend.laplace_p), ("MIL-HDBK-189", trend.mil_hdbk_189_p))
+    objecting = [f"{name} p = {p:.3g}" for name, p in tests if p < 0.05]
+    faster = "ever faster" if trend.laplace > 0 else "ever more slowly"
+    words = f"The pooled trend test objects ({', '.join(objecting)}): failures come {faster}, so a renewed item may not"
+    return [f"{words} be as good as new."] if objecting else []
+
+
+def _model_warnings(one: InUse, trend: TrendTests | None, same_day: int, described: str) -> list[str]:
+    """Say what a reader of a failure model must know."""
+    warnings = [] if trend is None else _trend_words(trend)
+    if same_day:
+        warnings.append(
+            f"{same_day} renewals fell on the day of the one before: a place may carry several such items; the life is "
+            "then that of the place, not of one item."
+        )
+    if described:
+        warnings.append(f"Of this service class the record says: {described}")
+    if one.fit is not None and one.fit.masked:
+        warnings.append(f"{one.fit.masked} lives ended with a failure whose item isn't said.")
+    return warnings
+
+
+def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Iterator[Row]:
+    """One row per service class and item.
+
+    Yields
+    ------
+    dict
+        Columns of run_failure_models.
+    """
+    lives = made.fleet.lives
+    same_day: dict[tuple[str, str], int] = defaultdict(int)
+    for sample in lives.sample[(lives.entry == 0) & (lives.lower == 0) & (lives.upper == 1)]:
+        same_day[lives.samples[sample]] += 1
+    for one in made.lifetimes:
+        key = (one.service_class, one.item)
+        fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
+        own = None if fit is None else fit.lifetime
+        years = 0.0 if fit is None else fit.exposure / 365.25
+        failures = 0 if fit is None else fit.failures
+        yield {
+            "service_class": one.service_class,
+            "maintainable_item": one.item,
+            "family": None if used is None else "weibull",
+            "scale_days": None if used is None else round6(used.scale),
+            "shape": None if used is None else round6(used.shape),
+            "mle_scale_days": None if own is None else round6(own.scale),
+            "mle_shape": None if own is None else round6(own.shape),
+            "failures": failures,
+            "lives": 0 if fit is None else fit.lives,
+            "mean_days": None if used is None else round6(used.mean),
+            "b10_days": None if used is None else round6(used.quantile(0.1)),
+            "pool_share": round6(one.pool_share),
+            "status": one.source.value,
+            "reason": one.reason or None,
+            "details": {
+                "median_days": None if used is None else round6(used.quantile(0.5)),
+                "own_fit": "no lives" if fit is None else fit.status.value,
+                "observed": f"{failures} failures in {years:.4g} valve-years",
+                "exposure_days": 0.0 if fit is None else fit.exposure,
+                "left_truncated": 0 if fit is None else fit.truncated,
+                "right_censored": 0 if fit is None else fit.right_censored,
+                "interval_censored": 0 if fit is None else fit.interval_censored,
+                "cause_masked": 0 if fit is None else fit.masked,
+                "laplace": None if trend is None else round6(trend.laplace),
+                "laplace_p": None if trend is None else round6(trend.laplace_p),
+                "mil_hdbk_189": None if trend is None else round6(trend.mil_hdbk_189),
+                "mil_hdbk_189_p": None if trend is None else round6(trend.mil_hdbk_189_p),
+                "warnings": _model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
+            },
+        }
+
+
+def _shortfall(made: Forecast, kit: str, left_out: Sequence[str]) -> str | None:
+    """Say which valves a kit's forecast leaves out, and what else it does."""
+    valves = made.not_forecast.get(kit, frozenset())
+    said = [f"{len(valves)} valves left out: no lifetime is known"] if valves else []
+    said += [*left_out]
+    said += sorted({one.note for one in made.taken if one.kit == kit and one.note})
+    return "; ".join(said) or None
+
+
+def _demand_columns(demand: Demand) -> Row:
+    """Mean, quantiles, kinds and probabilities of one distribution."""
+    quantiles: Row = {f"p{level}": demand.quantile(level / 100) for level in (10, 50, 80, 90, 95)}
+    return quantiles | {
+        "mean": round6(demand.mean),
+        "unplanned_mean": round6(demand.unplanned),
+        "planned_mean": round6(demand.planned),
+        "turnaround_mean": None,
+        "probabilities": [round6(float(p)) for p in demand.probabilities],
+    }
+
+
+def demand_rows(
+    made: Forecast, periods: Sequence[Period], *, as_of: date, left_out: Mapping[str, Sequence[str]]
+) -> Iterator[Row]:
+    """One row per area (empty: the whole plant), kit and period; `left_out` says by kit what isn't in it.
+
+    Yields
+    ------
+    dict
+        Columns of run_demand.
+    """
+    for (area, kit), by_window in made.demand.items():
+        reason = _shortfall(made, kit, left_out.get(kit, ()))
+        for period in periods:
+            yield _demand_columns(by_window[period.window(as_of)]) | {
+                "area": area,
+                "kit": kit,
+                "bucket": period.bucket,
+                "starts_on": period.starts_on,
+                "ends_on": period.ends_on,
+                "status": "forecast" if reason is None else "incomplete",
+                "reason": reason,
+                "details": {},
+            }
+
+
+def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock | None, storeroom: str) -> Row:
+    """Say what one valve may take of one kit."""
+    protection: float | None = None
+    if asked is not None:
+        window = (0.0, asked.question.protection_interval)
+        protection = float(one.unplanned[window][valve] + one.planned[window][valve])
+    row: Row = {
+        f"p_{name}": round6(float(np.clip(1.0 - one.probabilities[window][valve, 0], 0.0, 1.0)))
+        for name, window in LOOKS.items()
+    }
+    year = LOOKS["365"]
+    waiting = {"awaits_renewal": True} if age.awaits_renewal else {}
+    return row | {
+        "storeroom": storeroom,
+        "kit": one.kit,
+        "tag": one.valves[valve],
+        "maintainable_item": "|".join(one.items),
+        "service_class": age.service_class,
+        "age_days": age.age,
+        "policy": policy,
+        "mean_protection": round6(protection),
+        "mean_365": round6(float(one.unplanned[year][valve] + one.planned[year][valve])),
+        "details": waiting if age.age is not None else {"age": "unknown: a distribution is used"} | waiting,
+    }
+
+
+def need_rows(
+    made: Forecast,
+    asked: Sequence[AskedStock],
+    storerooms: Mapping[str, frozenset[str]],
+    policies: Mapping[tuple[str, str], str],
+) -> Iterator[Row]:
+    """One row per valve and kit it may take.
+
+    Yields
+    ------
+    dict
+        Columns of run_needs.
+    """
+    by_question = {(one.question.storeroom, one.question.kit): one for one in asked}
+    storeroom_of = {tag: storeroom for storeroom, tags in storerooms.items() for tag in tags}
+    ages = {(age.valve, age.item): age for age in made.fleet.ages}
+    for one in made.taken:
+        for valve, tag in enumerate(one.valves):
+            age, storeroom = ages[tag, one.items[0]], storeroom_of[tag]
+            policy = policies.get((age.service_class, one.items[0]), "corrective")
+            yield _need(one, valve, age, policy, by_question.get((storeroom, one.kit)), storeroom)
+
+
+def finding_rows(findings: Sequence[Finding], undescribed: Sequence[tuple[str, str]]) -> Iterator[Row]:
+    """One row per finding, those of the whole record first.
+
+    Yields
+    ------
+    dict
+        Columns of run_findings.
+    """
+    for file, code in undescribed:
+        yield {
+            "kind": "named_not_described",
+            "file": file,
+            "record_key": code,
+            "detail": f"{code} is named but not described in {file}.csv",
+            "treatment": "used as it is named",
+            "effect": "assumptions take the place of what isn't said",
+            "details": {},
+        }
+    for finding in findings:
+        lost = finding.lives_lost
+        yield {
+            "kind": finding.kind,
+            "file": "events" if finding.ref and finding.valve else "valves" if finding.valve else "areas",
+            "record_key": finding.ref or finding.valve,
+            "detail": finding.detail,
+            "treatment": finding.treatment,
+            "effect": f"{lost} lives left out of the fit" if lost else None,
+            "details": {"tag": finding.valve} if finding.valve else {},
+        }

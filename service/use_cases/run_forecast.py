@@ -1,0 +1,175 @@
+"""Compute a run: read the record, forecast, store what was found, all or nothing."""
+
+from datetime import date
+from hashlib import sha256
+from os import getpid
+
+import msgspec
+
+from forecasting.pipeline import Forecast, Plant, forecast
+from models.base import Session
+from models.engine import Engines
+from models.queries import records as record_queries
+from models.queries import runs
+from service.db import read_session, write_session
+from service.schemas.records import RECORDS, ServiceClassRecord
+from service.settings import now
+from service.translate import Records, Register, register_from_records
+from service.translate_decisions import reorder_row
+from service.translate_results import (
+    LOOKS,
+    METHOD,
+    demand_rows,
+    failure_model_rows,
+    finding_rows,
+    forecast_periods,
+    need_rows,
+)
+from service.translate_stock import AskedStock, Assumptions, stock_asked
+
+READ = (
+    "areas",
+    "policies",
+    "kits",
+    "design_kits",
+    "valves",
+    "events",
+    "storerooms",
+    "stock_settings",
+    "stock",
+    "orders",
+)
+
+
+def _read(session: Session) -> tuple[Records, dict[str, str], str]:
+    """Read the record, the descriptions of service classes, and the digest of all of it."""
+    digest, files = sha256(), {}
+    for file in (*READ, "service_classes"):
+        rows = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
+        digest.update(file.encode() + b"\n" + msgspec.json.encode(rows, order="deterministic"))
+        files[file] = rows
+    classes = files.pop("service_classes")
+    said = {one.code: one.description for one in classes if isinstance(one, ServiceClassRecord) and one.description}
+    return msgspec.convert(files, Records), said, digest.hexdigest()
+
+
+def _left_out(records: Records, register: Register) -> dict[str, list[str]]:
+    """Say by kit what its forecast doesn't hold yet."""
+    classes = {
+        (policy.service_class, policy.maintainable_item)
+        for policy in records.policies
+        if policy.policy == "opportunistic"
+    }
+    said: dict[str, list[str]] = {}
+    for history in register.histories:
+        for need in register.design_items[register.designs[history.valve]]:
+            if (history.service_class, need.item) in classes:
+                said[need.kit] = ["renewals at turnarounds left out: no turnaround dates in the record"]
+    for row in records.design_kits:
+        if row.on_opening and row.kit is not None:
+            said.setdefault(row.kit, []).append("use at the opening of a valve for other items left out")
+    return said
+
+
+def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], *, as_of: date) -> Plant:
+    """Put everything the numerics ask for together."""
+    intervals = {
+        (policy.service_class, policy.maintainable_item): float(policy.interval_days)
+        for policy in records.policies
+        if policy.policy == "predetermined" and policy.interval_days
+    }
+    windows = {period.window(as_of) for period in forecast_periods(as_of)} | set(LOOKS.values())
+    return Plant(
+        as_of=as_of.toordinal(),
+        histories=register.histories,
+        designs=register.designs,
+        design_items=register.design_items,
+        intervals=intervals,
+        windows=tuple(sorted(windows)),
+        areas=register.areas,
+        questions=tuple(one.question for one in asked),
+    )
+
+
+def run_forecast(engines: Engines, *, run_id: int) -> None:
+    """Compute a queued run and store its results, or mark it failed.
+
+    Parameters
+    ----------
+    engines : Engines
+        Of the database.
+    run_id : int
+        A queued run; this process claims it.
+
+    Raises
+    ------
+    Exception
+        Whatever stopped it, after the run is marked failed.
+    """
+    try:
+        _compute(engines, run_id)
+    except Exception as error:
+        with write_session(engines) as session:
+            runs.fail_run(session, run_id, finished_at=now(), error=f"{type(error).__name__}: {error}")
+        raise
+
+
+def _compute(engines: Engines, run_id: int) -> None:
+    """Read, forecast, store."""
+    with write_session(engines) as session:
+        as_of = runs.claim_run(session, run_id, started_at=now(), pid=getpid()).as_of
+    with read_session(engines) as session:
+        records, descriptions, digest = _read(session)
+        undescribed = record_queries.undescribed(session)
+    register = register_from_records(records, as_of=as_of)
+    asked = stock_asked(records, register, as_of=as_of, assumed=Assumptions())
+    made = forecast(_plant(records, register, asked, as_of=as_of))
+    results = _rows(made, records, register, asked, descriptions, as_of=as_of)
+    results["findings"] = list(finding_rows((*register.findings, *made.fleet.findings), undescribed))
+    periods = forecast_periods(as_of)
+    with write_session(engines) as session:
+        runs.store_results(session, run_id, results)
+        runs.finish_run(
+            session,
+            run_id,
+            finished_at=now(),
+            input_digest=digest,
+            horizon_ends_on=max(period.ends_on for period in periods),
+            method=METHOD,
+            counts={
+                "valves": len(register.histories),
+                "lives": len(made.fleet.lives),
+                "failure_models": len(results["failure_models"]),
+                "lines_to_order": sum(bool(row["proposed_quantity"]) for row in results["reorder_points"]),
+                "findings": len(results["findings"]),
+            },
+        )
+
+
+def _rows(
+    made: Forecast,
+    records: Records,
+    register: Register,
+    asked: tuple[AskedStock, ...],
+    descriptions: dict[str, str],
+    *,
+    as_of: date,
+) -> dict[str, list[dict[str, object]]]:
+    """Lay out the rows of every result table but the findings."""
+    begins = [history.records_begin for history in register.histories]
+    history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
+    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in records.policies}
+    return {
+        "failure_models": list(failure_model_rows(made, descriptions)),
+        "demand": list(demand_rows(made, forecast_periods(as_of), as_of=as_of, left_out=_left_out(records, register))),
+        "reorder_points": [
+            reorder_row(
+                one,
+                made.decisions.get((one.question.storeroom, one.question.kit)),
+                as_of=as_of,
+                history_days=history_days,
+            )
+            for one in asked
+        ],
+        "needs": list(need_rows(made, asked, register.storerooms, policies)),
+    }
