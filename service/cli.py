@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Annotated
 
 import msgspec
+import structlog
 import typer
 from sqlalchemy.exc import OperationalError
 
@@ -18,6 +19,7 @@ from models.base import Conflict, StorageError
 from models.engine import Engines, migrate, open_engines
 from models.queries.files import FILES
 from service import settings, terminal
+from service.logs import configure_logs
 from service.schemas.runs import RunOut
 from service.use_cases import list_results, load_demo, request_run
 from service.use_cases.check_ready import is_migrated
@@ -148,6 +150,7 @@ def demo_command(
 
 def main() -> None:
     """Run the command line; what goes wrong is told in a sentence, without a traceback."""
+    configure_logs()
     try:
         app()
     except (ForecastingError, StorageError) as error:
@@ -189,10 +192,14 @@ def _compute(engines: Engines, run_id: int) -> RunOut:
     # the server never imports the numerics: they are loaded here, in the process that computes
     from service.use_cases.run_forecast import run_forecast
 
+    request_run.expect_queued(engines, run_id)
     try:
         run_forecast(engines, run_id=run_id)
+    except Exception:
+        # the run says so too, and is what the caller is told about
+        structlog.get_logger().exception("the forecast failed", run_id=run_id)
     finally:
-        request_run.close_run(engines, run_id, error="The forecast was interrupted or failed; see its log.")
+        request_run.close_run(engines, run_id, error="The forecast was interrupted.")
     return request_run.read_run(engines, run_id)
 
 

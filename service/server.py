@@ -2,9 +2,7 @@
 
 import asyncio
 import signal
-import sys
 
-import structlog
 from granian.constants import HTTPModes, Interfaces
 from granian.log import LogLevels
 from granian.server.embed import Server
@@ -34,15 +32,6 @@ def serve(settings: Settings, *, host: str) -> None:
     """
     if settings.access == "open" and not is_loopback(host):
         raise InvalidInput(f"--open serves this computer alone: --host is {host}, expected 127.0.0.1, ::1 or localhost")
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-    )
     asyncio.run(_serve(settings, LOCALHOST if host == "localhost" else host))
 
 

@@ -1,5 +1,6 @@
 """What the command line shows: tables for people, one line each for what can't be known."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TextIO
 
@@ -14,6 +15,7 @@ from service.use_cases.import_files import ImportReport
 PLAIN_WIDTH = 160
 ORDER_COLUMNS = ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost", "reason")
 MODEL_COLUMNS = ("service_class", "maintainable_item", "failures", "lives", "mean_days", "status", "reason")
+SENTENCES = frozenset({"reason", "expected", "value"})
 NUMBERS = frozenset(
     {"position", "reorder_point", "order_quantity", "cost", "failures", "lives", "mean_days", "line"}
     | {"created", "changed", "unchanged"}
@@ -53,7 +55,7 @@ def show_run(console: Console, run: RunOut) -> None:
 
 
 def show_models(console: Console, models: Sequence[FailureModelOut]) -> None:
-    """Show which items of which service classes have a model, and why the others have none.
+    """Say how many items of service classes have a model of their own, and show why the others have not.
 
     Parameters
     ----------
@@ -62,7 +64,10 @@ def show_models(console: Console, models: Sequence[FailureModelOut]) -> None:
     models : sequence of FailureModelOut
         All of a run.
     """
-    show_table(console, "Failure-interval models", MODEL_COLUMNS, models)
+    statuses = Counter(model.status for model in models)
+    said = ", ".join(f"{number} {status.replace('_', ' ')}" for status, number in statuses.items())
+    console.print(f"Failure-interval models: {said or 'none'}", highlight=False)
+    show_table(console, "Those to be careful with", MODEL_COLUMNS, [model for model in models if model.reason])
 
 
 def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) -> None:
@@ -126,7 +131,10 @@ def show_table(console: Console, title: str, columns: Sequence[str], rows: Itera
     """
     table = Table(title=title, title_justify="left")
     for column in columns:
-        table.add_column(column, justify="right" if column in NUMBERS else "left", overflow="fold")
+        if column in SENTENCES:
+            table.add_column(column, overflow="fold")
+        else:
+            table.add_column(column, justify="right" if column in NUMBERS else "left", no_wrap=True)
     for row in rows:
         table.add_row(*(_cell(getattr(row, column)) for column in columns))
     console.print(table, markup=False)

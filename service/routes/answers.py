@@ -26,6 +26,7 @@ from service.schemas.results import Page, columns_of
 
 JSON, CSV = "application/json", "text/csv"
 ROWS_PER_PAGE, MOST_ROWS = 100, 1000
+LARGEST_ID = 2**31 - 1
 NOT_ACCEPTABLE = 406
 
 
@@ -90,7 +91,7 @@ def how_asked(
     request: Request[Any, Any, Any],
     format: Annotated[Literal["json", "csv"] | None, QueryParameter(description="Overrides the Accept header.")] = None,
     dialect: Annotated[Dialect, QueryParameter(description="Of CSV: semicolon has decimal commas.")] = "comma",
-    cursor: Annotated[int, QueryParameter(ge=0, description="From @odata.nextLink.")] = 0,
+    cursor: Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="From @odata.nextLink.")] = 0,
     limit: Annotated[
         int | None, QueryParameter(ge=1, le=MOST_ROWS, description="Rows; CSV without it is the whole list.")
     ] = None,

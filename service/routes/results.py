@@ -9,7 +9,7 @@ from litestar.params import FromPath, QueryParameter
 
 from models.engine import Engines
 from models.queries.results import DemandFilter
-from service.routes.answers import Asked, answer_list, get_list, get_one
+from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one
 from service.schemas.results import (
     DemandOut,
     FailureModelOut,
@@ -23,7 +23,9 @@ from service.schemas.results import (
 from service.use_cases import explain_reorder_point, list_results, read_result
 
 AnyRequest = Request[Any, Any, Any]
-RunNumber = Annotated[int | None, QueryParameter(ge=1, description="Which run; the latest finished if it is left out.")]
+RunNumber = Annotated[
+    int | None, QueryParameter(ge=1, le=LARGEST_ID, description="Which run; the latest finished if it is left out.")
+]
 OnlyCode = Annotated[str | None, QueryParameter(description="Only this one.")]
 Bucket = Annotated[
     Literal["week", "month", "quarter", "year", "protection_interval"],

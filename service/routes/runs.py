@@ -1,18 +1,20 @@
 """Runs of the forecast: ask for one, look at them, call one off."""
 
 import asyncio
-from typing import Any
+from typing import Annotated, Any
 
 from litestar import Request, Response
 from litestar.di import NamedDependency
-from litestar.params import FromPath, JSONBody
+from litestar.params import JSONBody, PathParameter
 
 from models.engine import Engines
 from service.forecast_processes import ForecastProcesses
-from service.routes.answers import Asked, answer_list, get_list, get_one, post_for
+from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one, post_for
 from service.schemas.results import Page
 from service.schemas.runs import RunOut, RunRequest
 from service.use_cases import request_run
+
+RunId = Annotated[int, PathParameter(ge=1, le=LARGEST_ID)]
 
 
 @post_for("/runs", status_code=202)
@@ -44,7 +46,7 @@ def get_latest_run(engines: NamedDependency[Engines]) -> RunOut:
 
 
 @get_one("/runs/{run_id:int}")
-def get_run(engines: NamedDependency[Engines], run_id: FromPath[int]) -> RunOut:
+def get_run(engines: NamedDependency[Engines], run_id: RunId) -> RunOut:
     """Tell how a run stands: queued, running, finished, failed or cancelled."""
     return request_run.read_run(engines, run_id)
 
@@ -53,7 +55,7 @@ def get_run(engines: NamedDependency[Engines], run_id: FromPath[int]) -> RunOut:
 async def post_cancel(
     engines: NamedDependency[Engines],
     processes: NamedDependency[ForecastProcesses],
-    run_id: FromPath[int],
+    run_id: RunId,
 ) -> RunOut:
     """Call a run off; nothing it computed is stored."""
     run = await asyncio.to_thread(request_run.cancel_run, engines, run_id)

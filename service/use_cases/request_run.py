@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import date
 
 from forecasting.errors import InvalidInput
+from models.base import Conflict
 from models.engine import Engines
 from models.queries import run_log
 from models.queries import runs as queries
@@ -52,6 +53,29 @@ def request_run(engines: Engines, *, as_of: date | None) -> int:
             pid=os.getpid(),
         )
         return run.id
+
+
+def expect_queued(engines: Engines, run_id: int) -> None:
+    """Make sure that a run is still to be computed, before its end becomes this process's affair.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int
+        Which one.
+
+    Raises
+    ------
+    NotFound
+        If there is none with that id.
+    Conflict
+        If it is not queued.
+    """  # noqa: DOC502 (NotFound comes from the query)
+    with read_session(engines) as session:
+        run = run_log.get_run(session, run_id)
+    if run.status != "queued":
+        raise Conflict(f"run {run_id} is {run.status}, not queued")
 
 
 def read_run(engines: Engines, run_id: int) -> RunOut:

@@ -1,0 +1,18 @@
+"""Logs: one JSON object per line on standard error, so that standard output is left to answers."""
+
+import sys
+
+import structlog
+
+
+def configure_logs() -> None:
+    """Send the logs of this process where they belong."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
