@@ -185,7 +185,8 @@ def _read_rows(file: str, columns: Sequence[CellColumn], lines: Sequence[_Line],
     table = ParsedTable(file, [], [], [])
     for line in lines:
         if len(line.cells) != len(columns):
-            found, expected = f"{len(line.cells)} cells", f"{len(columns)} cells, as in the header"
+            found = f"{len(line.cells)} of {len(columns)} cells"
+            expected = "one cell for each column of the header"
             table.errors.append(_error(file, line.number, None, found, expected))
             continue
         row, errors = {}, []

@@ -39,10 +39,10 @@ def migrated_template(postgresql_server: str) -> str:
 
 
 @pytest.fixture(params=DATABASES)
-def empty_database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def empty_database_url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Give a database of each kind before any migration."""
     if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'empty.sqlite'}"
+        yield f"sqlite:///{tmp_path_factory.mktemp('database') / 'empty.sqlite'}"
     else:
         yield from _postgresql_database(request.getfixturevalue("postgresql_server"), "template1")
 
@@ -73,7 +73,8 @@ def sqlite_engines(sqlite_url: str) -> Iterator[Engines]:
 
 def _migrated_database(request: pytest.FixtureRequest, kind: str) -> Iterator[str]:
     if kind == "sqlite":
-        path = request.getfixturevalue("tmp_path") / "record.sqlite"
+        folder: Path = request.getfixturevalue("tmp_path_factory").mktemp("database")
+        path = folder / "record.sqlite"
         shutil.copyfile(request.getfixturevalue("migrated_file"), path)
         yield f"sqlite:///{path}"
     else:

@@ -2,20 +2,18 @@
 
 from typing import Any
 
-from sqlalchemy import MetaData, inspect, select
+from sqlalchemy import inspect, select
 from sqlmodel import SQLModel
 
 from models.engine import Engines
 
 
 def dump(engines: Engines) -> dict[str, list[tuple[Any, ...]]]:
-    """Read every row of every table there is, declared in code or not."""
-    found = MetaData()
-    found.reflect(engines.reader)
+    """Read every row of every table."""
     with engines.reader.connect() as connection:
         return {
-            table.name: sorted((tuple(row) for row in connection.execute(select(table))), key=repr)
-            for table in found.sorted_tables
+            name: sorted((tuple(row) for row in connection.execute(select(table))), key=repr)
+            for name, table in SQLModel.metadata.tables.items()
         }
 
 

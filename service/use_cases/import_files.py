@@ -19,7 +19,8 @@ class ImportRejected(Exception):
     """Something in the files is wrong, so nothing of them was stored; `errors` lists all of it."""
 
     def __init__(self, errors: list[RowError]) -> None:
-        super().__init__(f"{len(errors)} errors in the files; nothing was imported")
+        count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
+        super().__init__(f"{count} in the files; nothing was imported")
         self.errors = errors
 
 
