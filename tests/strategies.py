@@ -86,24 +86,33 @@ def cut_offs() -> st.SearchStrategy[int]:
 
 
 @st.composite
-def _ages(draw: st.DrawFn) -> tuple[float, float, float]:
-    """Entry, lower and upper age of one life that is exact, right-censored or interval-censored."""
-    age = st.integers(0, 2000)
-    entry, lower, upper = sorted((draw(age), draw(age) + 1, draw(age) + 1))
-    return float(entry), float(lower), float(draw(st.sampled_from((lower, upper, np.inf))))
+def _one_cause(draw: st.DrawFn) -> list[tuple[float, ...]]:
+    """Sample, entry, lower and upper age of the lives that one cause ended, or may have."""
+    kind = draw(st.sampled_from(("censored", "exact", "interval", "left")))
+    suspects = 2 if kind != "censored" and draw(st.integers(0, 4)) == 0 else 1
+    lives_of_cause = []
+    for sample in draw(st.lists(st.integers(0, 2), min_size=suspects, max_size=suspects, unique=True)):
+        entry, lower, upper = sorted(draw(st.lists(st.integers(0, 2000), min_size=3, max_size=3, unique=True)))
+        ages = {
+            "censored": (entry, lower, np.inf),
+            "exact": (entry, lower, lower),
+            "interval": (entry, lower, upper),
+            "left": (entry, entry, upper),
+        }
+        lives_of_cause.append((sample, *map(float, ages[kind])))
+    return lives_of_cause
 
 
 @st.composite
-def lives(draw: st.DrawFn, max_size: int = 12) -> Lives:
+def lives(draw: st.DrawFn, min_causes: int = 1, max_causes: int = 10) -> Lives:
     """Exact, right-, left-, interval-censored and left-truncated lives of three samples, some causes masked."""
-    rows = draw(st.lists(_ages(), min_size=1, max_size=max_size))
-    entry, lower, upper = np.array(rows).T
-    sample = np.array([draw(st.integers(0, 2)) for _ in rows])
+    causes = draw(st.lists(_one_cause(), min_size=min_causes, max_size=max_causes))
+    sample, entry, lower, upper = np.array([life for cause in causes for life in cause]).T
     return Lives(
         samples=(("air", "actuator"), ("air", "packing"), ("air", "trim")),
-        sample=sample,
+        sample=sample.astype(np.int64),
         entry=entry,
         lower=lower,
         upper=upper,
-        cause=np.arange(len(rows)),
+        cause=np.repeat(np.arange(len(causes)), [len(cause) for cause in causes]),
     )
