@@ -132,7 +132,7 @@ def _file(
 ) -> RecordFile:
     table = _table(model)
     return RecordFile(
-        name=table.name,
+        name=f"{table.name}",  # a plain str: the name of a table is a subclass that JSON encoders refuse
         table=table,
         columns=columns,
         key=key,

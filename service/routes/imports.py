@@ -15,13 +15,14 @@ from litestar.exceptions import ClientException
 from litestar.openapi.spec import OpenAPIMediaType, Operation, RequestBody, Schema
 from litestar.openapi.spec.enums import OpenAPIType
 from litestar.params import FromPath, QueryParameter
+from msgspec import UnsetType
 
 from models.engine import Engines
 from service import problems, settings
 from service.csv_tables import RowError
 from service.problem_kinds import IMPORT_REJECTED
 from service.routes.answers import post_for
-from service.schemas.imports import ImportOut
+from service.schemas.imports import ImportedFileOut, ImportOut
 from service.use_cases.choose_run import read_notice
 from service.use_cases.import_files import ImportRejected, ImportReport, check_files, import_files
 
@@ -94,8 +95,13 @@ async def post_import(
 HANDLERS = (post_import,)
 
 
-def _shaped(report: ImportReport, **more: object) -> ImportOut:
-    return msgspec.convert({**msgspec.to_builtins(report), **more}, ImportOut)
+def _shaped(report: ImportReport, *, dry_run: bool, notice: str | UnsetType) -> ImportOut:
+    return ImportOut(
+        dry_run=dry_run,
+        files=msgspec.convert(report.files, list[ImportedFileOut], from_attributes=True),
+        named_but_not_described=report.named_but_not_described,
+        notice=notice,
+    )
 
 
 def _error(wrong: RowError) -> problems.ProblemError:

@@ -159,17 +159,16 @@ def _rows(
     begins = [history.records_begin for history in register.histories]
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
     policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in records.policies}
+    decided = []
+    for one in asked:
+        decision = made.decisions.get((one.question.storeroom, one.question.kit))
+        # rows are read in the order they are stored: what runs out soonest first
+        urgency = 1.0 if decision is None else -decision.short_if_ordered_today
+        row = reorder_row(one, decision, as_of=as_of, history_days=history_days)
+        decided.append(((urgency, one.question.storeroom, one.question.kit), row))
     return {
         "failure_models": list(failure_model_rows(made, descriptions)),
         "demand": list(demand_rows(made, forecast_periods(as_of), as_of=as_of, left_out=_left_out(records, register))),
-        "reorder_points": [
-            reorder_row(
-                one,
-                made.decisions.get((one.question.storeroom, one.question.kit)),
-                as_of=as_of,
-                history_days=history_days,
-            )
-            for one in asked
-        ],
+        "reorder_points": [row for _, row in sorted(decided, key=lambda pair: pair[0])],
         "needs": list(need_rows(made, asked, register.storerooms, policies)),
     }
