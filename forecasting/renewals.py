@@ -88,7 +88,9 @@ class Calendar:
         window's edge.
         """
         check(bool(windows) and all(0 <= s < e for s, e in windows), f"`windows` need 0 <= start < end, got {windows}")
-        edges = np.unique([0.0, *(edge for window in windows for edge in window)])
+        # to the microday, as the cuts are: a window must not end beside its own cut
+        starts, ends = np.round(np.array(windows, dtype=np.float64), 6).T
+        edges = np.unique([0.0, *starts, *ends])
         shifts = {k * days for days in intervals for k in range(int(edges[-1] // days) + 1)} | {0.0}
         cuts = np.unique((edges[:, None] - np.array(sorted(shifts))).ravel().round(6))
         cuts = cuts[cuts >= 0.0]
@@ -97,8 +99,8 @@ class Calendar:
             np.concatenate([np.linspace(a, b, n + 1) for a, b, n in zip(cuts, cuts[1:], parts, strict=False)])
         )
         return cls(
-            starts=np.array([start for start, _ in windows], dtype=np.float64),
-            ends=np.array([end for _, end in windows], dtype=np.float64),
+            starts=starts,
+            ends=ends,
             left=fine[:-1],
             right=fine[1:],
             panel=np.searchsorted(edges, (fine[:-1] + fine[1:]) / 2.0),
