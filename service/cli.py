@@ -1,5 +1,6 @@
 """Command line: migrate, import, run, serve, demo."""
 
+import os
 import subprocess
 import sys
 import tempfile
@@ -12,7 +13,7 @@ from typing import Annotated
 import msgspec
 import structlog
 import typer
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import ArgumentError, OperationalError
 
 from forecasting.errors import ForecastingError, InvalidInput
 from models.base import Conflict, StorageError
@@ -156,6 +157,10 @@ def main() -> None:
     except (ForecastingError, StorageError) as error:
         err.print(f"valve-kits: {error}", markup=False, highlight=False)
         sys.exit(BAD_INPUT)
+    except ArgumentError:
+        # the address is not repeated: it may hold a password
+        err.print("valve-kits: --database is not sqlite:///FILE or postgresql://USER@HOST/NAME", highlight=False)
+        sys.exit(BAD_INPUT)
     except OperationalError as error:
         err.print(f"valve-kits: the database can't be reached: {error.orig}", markup=False, highlight=False)
         sys.exit(FAILED)
@@ -189,6 +194,8 @@ def _files(paths: Iterable[Path]) -> dict[str, Path]:
 
 
 def _compute(engines: Engines, run_id: int) -> RunOut:
+    # small matrices: threads of the linear algebra only get in each other's way
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # the server never imports the numerics: they are loaded here, in the process that computes
     from service.use_cases.run_forecast import run_forecast
 

@@ -7,10 +7,12 @@ import sys
 from datetime import date
 from decimal import Decimal
 from itertools import chain
+from pathlib import Path
 
 import pytest
 
 from seed_demo import write_demo_plant
+from tests.seed_demo.conftest import Plant
 
 HEADERS = {
     "areas": "code, name, records_begin_on, storeroom",
@@ -47,30 +49,30 @@ ENUMS = {
 }
 
 
-def test_files_are_those_of_the_contract(plant) -> None:
+def test_files_are_those_of_the_contract(plant: Plant) -> None:
     assert {path.name for path in plant.folder.iterdir()} == {f"{name}.csv" for name in HEADERS}
 
 
 @pytest.mark.parametrize("name", HEADERS)
-def test_headers_stand_in_the_order_of_the_contract(plant, name: str) -> None:
+def test_headers_stand_in_the_order_of_the_contract(plant: Plant, name: str) -> None:
     first_line = (plant.folder / f"{name}.csv").read_text(encoding="utf-8").splitlines()[0]
     assert first_line.split(",") == HEADERS[name].split(", ")
 
 
-def test_rows_have_as_many_cells_as_the_header(plant) -> None:
+def test_rows_have_as_many_cells_as_the_header(plant: Plant) -> None:
     for row in chain.from_iterable(plant.tables.values()):
         assert None not in row
         assert None not in row.values()
 
 
-def test_another_process_with_another_hash_seed_writes_the_same_bytes(plant, tmp_path) -> None:
+def test_another_process_with_another_hash_seed_writes_the_same_bytes(plant: Plant, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "seed_demo", str(tmp_path), "--as-of", "2026-06-30"]
     subprocess.run(command, check=True, env={**os.environ, "PYTHONHASHSEED": "77"})
     for path in plant.folder.iterdir():
         assert (tmp_path / path.name).read_bytes() == path.read_bytes(), path.name
 
 
-def test_dates_are_iso_and_end_on_the_day_of_the_plant(plant) -> None:
+def test_dates_are_iso_and_end_on_the_day_of_the_plant(plant: Plant) -> None:
     ahead = {"due_on", "proof_test_due_on"}
     for name, rows in plant.tables.items():
         for column in rows[0]:
@@ -80,35 +82,35 @@ def test_dates_are_iso_and_end_on_the_day_of_the_plant(plant) -> None:
     assert max(event["done_on"] for event in plant.events) > "2026-06-15"
 
 
-def test_an_earlier_day_hides_what_came_later(plant, tmp_path) -> None:
+def test_an_earlier_day_hides_what_came_later(plant: Plant, tmp_path: Path) -> None:
     write_demo_plant(tmp_path, as_of=date(2022, 3, 1))
     text = (tmp_path / "events.csv").read_text(encoding="utf-8")
     assert max(re.findall(r",(\d{4}-\d\d-\d\d),(?:rebuild|inspect)", text)) <= "2022-03-01"
     assert "SYNGAS" in (tmp_path / "valves.csv").read_text(encoding="utf-8")
 
 
-def test_a_day_before_the_plant_has_a_history_is_refused(tmp_path) -> None:
+def test_a_day_before_the_plant_has_a_history_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="as_of is 2015-01-01, the demo plant needs 2020-01-01 or later"):
         write_demo_plant(tmp_path, as_of=date(2015, 1, 1))
 
 
 @pytest.mark.parametrize("name", KEYS)
-def test_keys_are_unique_without_regard_to_case(plant, name: str) -> None:
+def test_keys_are_unique_without_regard_to_case(plant: Plant, name: str) -> None:
     keys = [tuple(row[column].upper() for column in KEYS[name]) for row in plant.tables[name]]
     assert len(keys) == len(set(keys))
 
 
-def test_events_with_a_reference_have_it_once(plant) -> None:
+def test_events_with_a_reference_have_it_once(plant: Plant) -> None:
     refs = [event["ref"] for event in plant.events if event["ref"]]
     assert len(refs) == len(set(refs))
 
 
 @pytest.mark.parametrize(("name", "column"), ENUMS)
-def test_words_are_those_of_the_contract_and_all_occur(plant, name: str, column: str) -> None:
+def test_words_are_those_of_the_contract_and_all_occur(plant: Plant, name: str, column: str) -> None:
     assert {row[column] for row in plant.tables[name]} == ENUMS[name, column]
 
 
-def test_codes_are_printable_without_the_marks_that_join_lists(plant) -> None:
+def test_codes_are_printable_without_the_marks_that_join_lists(plant: Plant) -> None:
     columns = {"code", "tag", "design", "service_class", "area", "storeroom", "kit", "ref", "turnaround"}
     for row in chain.from_iterable(plant.tables.values()):
         for column in columns & row.keys():
@@ -118,12 +120,12 @@ def test_codes_are_printable_without_the_marks_that_join_lists(plant) -> None:
     assert any("/" in tag for tag in plant.valves)
 
 
-def test_no_text_starts_like_a_formula(plant) -> None:
+def test_no_text_starts_like_a_formula(plant: Plant) -> None:
     for row in chain.from_iterable(plant.tables.values()):
         assert not [cell for cell in row.values() if cell.startswith(("=", "+", "-", "@", "'", "\t"))]
 
 
-def test_money_has_two_decimals_and_flags_are_words(plant) -> None:
+def test_money_has_two_decimals_and_flags_are_words(plant: Plant) -> None:
     amounts = [kit["unit_cost"] for kit in plant.tables["kits"]]
     amounts += [event["cost"] for event in plant.events if event["cost"]]
     assert all(Decimal(amount).as_tuple().exponent == -2 for amount in amounts)

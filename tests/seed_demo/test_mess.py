@@ -4,16 +4,18 @@ from collections import Counter
 from datetime import date, timedelta
 from itertools import pairwise
 
+from tests.seed_demo.conftest import Plant
+
 
 def _day(text: str) -> date:
     return date.fromisoformat(text)
 
 
-def test_work_order_numbers_are_missing(plant) -> None:
+def test_work_order_numbers_are_missing(plant: Plant) -> None:
     assert 0.01 < sum(not event["ref"] for event in plant.events) / len(plant.events) < 0.06
 
 
-def test_work_orders_look_entered_twice(plant) -> None:
+def test_work_orders_look_entered_twice(plant: Plant) -> None:
     twice = 0
     for tag in plant.valves:
         for first, second in pairwise(plant.rebuilds(tag)):
@@ -23,7 +25,7 @@ def test_work_orders_look_entered_twice(plant) -> None:
     assert 2 <= twice <= 12
 
 
-def test_rebuilds_are_dated_before_installation(plant) -> None:
+def test_rebuilds_are_dated_before_installation(plant: Plant) -> None:
     early = [
         event
         for event in plant.events
@@ -32,7 +34,7 @@ def test_rebuilds_are_dated_before_installation(plant) -> None:
     assert 2 <= len(early) <= 5
 
 
-def test_events_follow_removal(plant) -> None:
+def test_events_follow_removal(plant: Plant) -> None:
     late = [
         event
         for event in plant.events
@@ -41,7 +43,7 @@ def test_events_follow_removal(plant) -> None:
     assert 2 <= len(late) <= 5
 
 
-def test_kits_do_not_fit_the_design(plant) -> None:
+def test_kits_do_not_fit_the_design(plant: Plant) -> None:
     misfits = 0
     for event in plant.events:
         fitting = plant.fitting_kits(plant.valves[event["tag"].upper()]["design"])
@@ -49,7 +51,7 @@ def test_kits_do_not_fit_the_design(plant) -> None:
     assert 2 <= misfits <= 8
 
 
-def test_failures_do_not_say_which_item(plant) -> None:
+def test_failures_do_not_say_which_item(plant: Plant) -> None:
     unsaid = [
         event
         for event in plant.events
@@ -58,7 +60,7 @@ def test_failures_do_not_say_which_item(plant) -> None:
     assert len(unsaid) >= 20
 
 
-def test_scope_is_not_said_at_all(plant) -> None:
+def test_scope_is_not_said_at_all(plant: Plant) -> None:
     unsaid = [
         event
         for event in plant.events
@@ -67,12 +69,12 @@ def test_scope_is_not_said_at_all(plant) -> None:
     assert 2 <= len(unsaid) < 0.08 * len(plant.events)
 
 
-def test_valves_are_renewed_twice_on_one_day(plant) -> None:
+def test_valves_are_renewed_twice_on_one_day(plant: Plant) -> None:
     days = Counter((e["tag"].upper(), e["done_on"]) for e in plant.events if e["action"] == "rebuild")
     assert sum(count > 1 for count in days.values()) >= 2
 
 
-def test_some_events_are_much_older_than_the_records(plant) -> None:
+def test_some_events_are_much_older_than_the_records(plant: Plant) -> None:
     old = [
         event
         for event in plant.events
@@ -83,11 +85,11 @@ def test_some_events_are_much_older_than_the_records(plant) -> None:
     assert len(between) <= len(old) + 5
 
 
-def test_tags_are_written_in_another_case(plant) -> None:
+def test_tags_are_written_in_another_case(plant: Plant) -> None:
     assert sum(event["tag"] != event["tag"].upper() for event in plant.events) >= 2
 
 
-def test_rebuilds_are_repeated_within_three_months(plant) -> None:
+def test_rebuilds_are_repeated_within_three_months(plant: Plant) -> None:
     repeats = 0
     for tag in plant.valves:
         for first, second in pairwise(plant.rebuilds(tag)):

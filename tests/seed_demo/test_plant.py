@@ -4,10 +4,12 @@ from collections import Counter
 from datetime import date
 from statistics import mean
 
+from tests.seed_demo.conftest import Plant
+
 DESCRIBED_NOWHERE = {"design": {"DN065-C150-SPOOL"}, "service_class": {"BRINE"}}
 
 
-def test_sizes(plant) -> None:
+def test_sizes(plant: Plant) -> None:
     sizes = {name: len(rows) for name, rows in plant.tables.items()}
     assert sizes["valves"] >= 420
     assert 6 <= sizes["service_classes"] <= 10
@@ -19,7 +21,7 @@ def test_sizes(plant) -> None:
     assert 2000 < sizes["events"] < 5000
 
 
-def test_kits_renew_what_their_names_say(plant) -> None:
+def test_kits_renew_what_their_names_say(plant: Plant) -> None:
     renews = Counter(kit["renews"] for kit in plant.tables["kits"])
     assert renews.keys() == {"packing", "trim|packing", "actuator"}
     assert renews["packing"] >= 9
@@ -27,7 +29,7 @@ def test_kits_renew_what_their_names_say(plant) -> None:
     assert renews["actuator"] >= 9
 
 
-def test_kit_prices_and_lead_times_are_plausible(plant) -> None:
+def test_kit_prices_and_lead_times_are_plausible(plant: Plant) -> None:
     cost = {"packing": (60, 400), "actuator": (150, 900), "trim|packing": (900, 12000)}
     lead = {"packing": (14, 45), "actuator": (30, 70), "trim|packing": (60, 280)}
     for kit in plant.tables["kits"]:
@@ -42,7 +44,7 @@ def test_kit_prices_and_lead_times_are_plausible(plant) -> None:
     assert {kit["shelf_life_days"] == "" for kit in plant.tables["kits"]} == {True, False}
 
 
-def test_one_kit_is_superseded_by_one_that_is_there(plant) -> None:
+def test_one_kit_is_superseded_by_one_that_is_there(plant: Plant) -> None:
     (old,) = (kit for kit in plant.tables["kits"] if kit["superseded_by"])
     assert old["superseded_by"] in {kit["code"] for kit in plant.tables["kits"]}
     assert old["old_fits_new_need"] == "true"
@@ -52,7 +54,7 @@ def test_one_kit_is_superseded_by_one_that_is_there(plant) -> None:
     assert [row["on_hand"] for row in plant.tables["stock"] if row["kit"] == old["code"]] != []
 
 
-def test_every_design_takes_a_kit_for_every_item_and_some_are_shared(plant) -> None:
+def test_every_design_takes_a_kit_for_every_item_and_some_are_shared(plant: Plant) -> None:
     rows = plant.tables["design_kits"]
     items = {item["code"] for item in plant.tables["maintainable_items"]}
     renews = {kit["code"]: kit["renews"].split("|") for kit in plant.tables["kits"]}
@@ -65,7 +67,7 @@ def test_every_design_takes_a_kit_for_every_item_and_some_are_shared(plant) -> N
     assert {row["qty"] for row in rows} == {"1", "2"}
 
 
-def test_whatever_a_row_names_is_described_but_for_one_design_and_one_class(plant) -> None:
+def test_whatever_a_row_names_is_described_but_for_one_design_and_one_class(plant: Plant) -> None:
     codes = {name: {row["code"] for row in rows} for name, rows in plant.tables.items() if "code" in rows[0]}
     sought = {
         "storeroom": codes["storerooms"],
@@ -84,7 +86,7 @@ def test_whatever_a_row_names_is_described_but_for_one_design_and_one_class(plan
             assert missing == allowed, (name, column)
 
 
-def test_whatever_a_cell_of_several_names_is_described(plant) -> None:
+def test_whatever_a_cell_of_several_names_is_described(plant: Plant) -> None:
     kits = {kit["code"] for kit in plant.tables["kits"]}
     items = {item["code"] for item in plant.tables["maintainable_items"]}
     for event in plant.events:
@@ -96,20 +98,20 @@ def test_whatever_a_cell_of_several_names_is_described(plant) -> None:
         assert event["renewed"] == "" or "trim" not in event["renewed"] or "packing" in event["renewed"]
 
 
-def test_undescribed_codes_stand_on_two_valves_each(plant) -> None:
+def test_undescribed_codes_stand_on_two_valves_each(plant: Plant) -> None:
     for column, codes in DESCRIBED_NOWHERE.items():
         for code in codes:
             assert sum(valve[column] == code for valve in plant.valves.values()) == 2
 
 
-def test_service_classes_differ_much_in_size(plant) -> None:
+def test_service_classes_differ_much_in_size(plant: Plant) -> None:
     sizes = Counter(valve["service_class"] for valve in plant.valves.values())
     assert sizes["COLD-NH3"] == 8
     assert 125 <= sizes["CLEAN-WATER"] <= 150
     assert all(sizes[row["code"]] >= 8 for row in plant.tables["service_classes"])
 
 
-def test_what_is_known_of_the_past_is_uneven(plant) -> None:
+def test_what_is_known_of_the_past_is_uneven(plant: Plant) -> None:
     valves = list(plant.valves.values())
     installed = [valve["installed_on"] for valve in valves if valve["installed_on"]]
     assert min(installed) >= "1998-01-01"
@@ -122,26 +124,26 @@ def test_what_is_known_of_the_past_is_uneven(plant) -> None:
     assert sum(day >= "2019-01-01" for day in installed) >= 15
 
 
-def test_stated_renewals_are_before_the_records_and_after_installation(plant) -> None:
+def test_stated_renewals_are_before_the_records_and_after_installation(plant: Plant) -> None:
     for tag, valve in plant.valves.items():
         cell = valve["last_renewed_on"]
         for day in plant.pairs(cell).values() if ":" in cell else filter(None, [cell]):
             assert valve["installed_on"] <= day < str(plant.begin(tag) or "2014-09-01")
 
 
-def test_areas_begin_their_records_differently(plant) -> None:
+def test_areas_begin_their_records_differently(plant: Plant) -> None:
     begins = Counter(area["records_begin_on"] for area in plant.tables["areas"])
     assert begins == {"2014-07-01": 3, "2017-01-01": 1, "": 1}
     assert all("Quillmoor" in area["name"] for area in plant.tables["areas"])
 
 
-def test_safety_valves_have_a_proof_test_date_and_the_others_none(plant) -> None:
+def test_safety_valves_have_a_proof_test_date_and_the_others_none(plant: Plant) -> None:
     for valve in plant.valves.values():
         assert bool(valve["proof_test_due_on"]) == (valve["safety_related"] == "true")
     assert 5 <= sum(valve["safety_related"] == "true" for valve in plant.valves.values()) <= 50
 
 
-def test_every_described_class_and_item_has_a_policy(plant) -> None:
+def test_every_described_class_and_item_has_a_policy(plant: Plant) -> None:
     rows = plant.tables["policies"]
     assert len(rows) == len(plant.tables["service_classes"]) * len(plant.tables["maintainable_items"])
     assert all((row["policy"] == "corrective") == (row["interval_days"] == "") for row in rows)
@@ -151,7 +153,7 @@ def test_every_described_class_and_item_has_a_policy(plant) -> None:
     assert kinds["opportunistic"] >= 3
 
 
-def test_stock_lies_only_where_a_valve_served_can_use_it(plant) -> None:
+def test_stock_lies_only_where_a_valve_served_can_use_it(plant: Plant) -> None:
     storeroom = {area["code"]: area["storeroom"] for area in plant.tables["areas"]}
     usable = {
         (storeroom[valve["area"]], kit)
@@ -162,7 +164,7 @@ def test_stock_lies_only_where_a_valve_served_can_use_it(plant) -> None:
         assert {(row["storeroom"], row["kit"]) for row in plant.tables[name]} <= usable, name
 
 
-def test_stock_has_bare_overfull_and_uncounted_shelves(plant) -> None:
+def test_stock_has_bare_overfull_and_uncounted_shelves(plant: Plant) -> None:
     level = {
         (row["storeroom"], row["kit"]): int(row["present_reorder_point"]) + int(row["present_order_quantity"])
         for row in plant.tables["stock_settings"]
@@ -174,7 +176,7 @@ def test_stock_has_bare_overfull_and_uncounted_shelves(plant) -> None:
     assert {row["floor_qty"] for row in plant.tables["stock_settings"]} == {"0", "1"}
 
 
-def test_orders_arrive_late_more_often_than_early_and_some_are_open(plant) -> None:
+def test_orders_arrive_late_more_often_than_early_and_some_are_open(plant: Plant) -> None:
     orders = plant.tables["orders"]
     late_days = [
         (date.fromisoformat(order["received_on"]) - date.fromisoformat(order["due_on"])).days
@@ -190,7 +192,7 @@ def test_orders_arrive_late_more_often_than_early_and_some_are_open(plant) -> No
     assert sum(day > "2027-07-01" for day in still_due) == 1
 
 
-def test_orders_keep_packs_minimums_and_the_order_of_their_days(plant) -> None:
+def test_orders_keep_packs_minimums_and_the_order_of_their_days(plant: Plant) -> None:
     kits = {kit["code"]: kit for kit in plant.tables["kits"]}
     for order in plant.tables["orders"]:
         kit = kits[order["kit"]]
