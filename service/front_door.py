@@ -71,7 +71,8 @@ def loopback_only(port: int) -> Rule:
         names = [name for name, _ in scope["headers"]]
         forwarding = next((n for n in names if n in FORWARDING_HEADERS or n.startswith(b"x-forwarded-")), None)
         if forwarding is not None:
-            return Refusal(kind=REFUSED, detail=f"The header {forwarding.decode('latin-1')} says it was forwarded.")
+            detail = f"The header {forwarding.decode('latin-1')} says that the request was forwarded."
+            return Refusal(kind=REFUSED, detail=detail)
         hosts = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"host"]
         if len(hosts) != 1 or hosts[0] not in allowed:
             return Refusal(kind=REFUSED, detail="The Host header does not name this computer itself.")
@@ -96,7 +97,8 @@ def keys_only(scope: HTTPScope) -> Refusal | None:
     if scope["path"].startswith(PUBLIC_PATHS):
         return None
     detail = (
-        "Keys can't be made in this version, so this server answers nobody; `serve --open` serves this computer alone."
+        "Keys can't be made in this version, so this server answers nobody; "
+        "`serve --open` serves the computer it runs on, and only that."
     )
     return Refusal(kind=KEY_REQUIRED, detail=detail)
 

@@ -1,7 +1,7 @@
 """A server in this process, on a real database, and a small run whose results are known to the last digit."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from typing import Any
@@ -27,6 +27,12 @@ def connected(settings: Settings) -> Iterator[Client]:
     """Connect to a server with these settings, running as long as the context."""
     with TestClient(create_app(settings), base_url=HERE) as client:
         yield client
+
+
+@pytest.fixture
+def connect() -> Callable[[Settings], AbstractContextManager[Client]]:
+    """Give what connects to a server with settings of the test's own."""
+    return connected
 
 
 @pytest.fixture

@@ -1,0 +1,94 @@
+"""The application as a whole: what it loads, and how it describes itself."""
+
+import re
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+from litestar.testing import TestClient
+
+Client = TestClient[Any]
+
+OPERATIONS = {
+    ("post", "/v1/imports/{file}"),
+    ("post", "/v1/runs"),
+    ("get", "/v1/runs"),
+    ("get", "/v1/runs/latest"),
+    ("get", "/v1/runs/{run_id}"),
+    ("post", "/v1/runs/{run_id}/cancel"),
+    ("get", "/v1/failure-models"),
+    ("get", "/v1/failure-models/{service_class}/{maintainable_item}"),
+    ("get", "/v1/demand"),
+    ("get", "/v1/reorder-points"),
+    ("get", "/v1/reorder-points/{storeroom}/{kit}"),
+    ("get", "/v1/reorder-points/{storeroom}/{kit}/why"),
+    ("get", "/v1/order-list"),
+    ("get", "/v1/valves/{tag}/kit-needs"),
+    ("get", "/v1/data-findings"),
+    ("get", "/health/live"),
+    ("get", "/health/ready"),
+}
+LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")
+
+
+@pytest.fixture
+def description(sqlite_client: Client) -> dict[str, Any]:
+    body: dict[str, Any] = sqlite_client.get("/schema/openapi.json").json()
+    return body
+
+
+def test_the_server_loads_no_heavy_numerics() -> None:
+    listing = (
+        "import sys, service.app, service.server; "
+        "print(*(m for m in ('scipy.stats', 'statsmodels', 'pandas', 'matplotlib') if m in sys.modules))"
+    )
+    answer = subprocess.run([sys.executable, "-c", listing], check=True, capture_output=True, text=True, timeout=60)
+    assert answer.stdout.strip() == ""
+
+
+def test_the_description_holds_every_route(description: dict[str, Any]) -> None:
+    assert description["openapi"] == "3.1.0"
+    found = {(method, path) for path, methods in description["paths"].items() for method in methods}
+    assert found == OPERATIONS
+
+
+def test_every_route_is_described_with_its_problems(description: dict[str, Any]) -> None:
+    for path, methods in description["paths"].items():
+        for operation in methods.values():
+            assert operation["description"], path
+            for status in ("400", "401", "403", "404", "406", "409", "503"):
+                assert list(operation["responses"][status]["content"]) == ["application/problem+json"], (path, status)
+
+
+@pytest.mark.parametrize("path", LISTS)
+def test_every_list_is_described_as_json_and_csv(description: dict[str, Any], path: str) -> None:
+    operation = description["paths"][f"/v1/{path}"]["get"]
+    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv"}
+    assert {"format", "dialect", "cursor", "limit"} <= {parameter["name"] for parameter in operation["parameters"]}
+
+
+def test_an_upload_is_described_as_csv_or_form(description: dict[str, Any]) -> None:
+    body = description["paths"]["/v1/imports/{file}"]["post"]["requestBody"]
+    assert set(body["content"]) == {"text/csv", "multipart/form-data"}
+
+
+def test_the_description_can_be_read_without_a_network(sqlite_client: Client) -> None:
+    """Every script, style sheet and picture of the page comes from this server."""
+    page = sqlite_client.get("/schema").text
+    sources = re.findall(r"""(?:src|href)=["']([^"']+)["']""", page)
+    assert [source for source in sources if not source.startswith(("/assets/swagger/", "data:"))] == []
+    assert len(sources) >= 4
+    for source in sources:
+        if not source.startswith("data:"):
+            assert sqlite_client.get(source).status_code == 200, source
+
+
+def test_the_root_leads_to_the_description(sqlite_client: Client) -> None:
+    answer = sqlite_client.get("/", follow_redirects=False)
+    assert (answer.status_code, answer.headers["location"]) == (302, "/schema")
+
+
+def test_the_server_lives_and_is_ready(client: Client) -> None:
+    assert client.get("/health/live").json() == {"status": "live"}
+    assert client.get("/health/ready").json() == {"status": "ready"}
