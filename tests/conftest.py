@@ -1,4 +1,4 @@
-"""Databases for tests: real files and a real server, migrated once and copied for each test."""
+"""Databases for tests: real files and a real server; migrated once, empty again for each test."""
 
 import shutil
 from collections.abc import Iterator
@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from sqlalchemy import NullPool, create_engine
+from sqlmodel import SQLModel
 
 from models.engine import Engines, migrate, open_engines
 from tests.postgresql_server import running_postgresql
@@ -31,11 +32,11 @@ def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def migrated_template(postgresql_server: str) -> str:
-    """Make a PostgreSQL database as the migrations make it, and give its name."""
-    _execute(postgresql_server, "CREATE DATABASE template_migrated")
-    migrate(f"{postgresql_server}template_migrated")
-    return "template_migrated"
+def migrated_database(postgresql_server: str) -> str:
+    """Make a PostgreSQL database as the migrations make it."""
+    _execute(f"{postgresql_server}postgres", "CREATE DATABASE migrated")
+    migrate(f"{postgresql_server}migrated")
+    return f"{postgresql_server}migrated"
 
 
 @pytest.fixture(params=DATABASES)
@@ -44,7 +45,11 @@ def empty_database_url(request: pytest.FixtureRequest, tmp_path_factory: pytest.
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path_factory.mktemp('database') / 'empty.sqlite'}"
     else:
-        yield from _postgresql_database(request.getfixturevalue("postgresql_server"), "template1")
+        server = request.getfixturevalue("postgresql_server")
+        name = f"empty_{next(NUMBERS)}"
+        _execute(f"{server}postgres", f"CREATE DATABASE {name}")
+        yield f"{server}{name}"
+        _execute(f"{server}postgres", f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture(params=DATABASES)
@@ -78,15 +83,11 @@ def _migrated_database(request: pytest.FixtureRequest, kind: str) -> Iterator[st
         shutil.copyfile(request.getfixturevalue("migrated_file"), path)
         yield f"sqlite:///{path}"
     else:
-        template = request.getfixturevalue("migrated_template")
-        yield from _postgresql_database(request.getfixturevalue("postgresql_server"), template)
-
-
-def _postgresql_database(server: str, template: str) -> Iterator[str]:
-    name = f"test_{next(NUMBERS)}"
-    _execute(server, f"CREATE DATABASE {name} TEMPLATE {template}")
-    yield f"{server}{name}"
-    _execute(server, f"DROP DATABASE {name} WITH (FORCE)")
+        url: str = request.getfixturevalue("migrated_database")
+        yield url
+        _execute(
+            url, "SET lock_timeout = '5s'", f"TRUNCATE {', '.join(SQLModel.metadata.tables)} RESTART IDENTITY CASCADE"
+        )
 
 
 def _opened(url: str) -> Iterator[Engines]:
@@ -95,8 +96,10 @@ def _opened(url: str) -> Iterator[Engines]:
     opened.reader.dispose()
 
 
-def _execute(server: str, statement: str) -> None:
-    url = server.replace("postgresql:", "postgresql+psycopg:") + "postgres"
-    engine = create_engine(url, poolclass=NullPool, isolation_level="AUTOCOMMIT")
+def _execute(url: str, *statements: str) -> None:
+    engine = create_engine(
+        url.replace("postgresql:", "postgresql+psycopg:"), poolclass=NullPool, isolation_level="AUTOCOMMIT"
+    )
     with engine.connect() as connection:
-        connection.exec_driver_sql(statement)
+        for statement in statements:
+            connection.exec_driver_sql(statement)

