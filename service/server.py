@@ -2,12 +2,14 @@
 
 import asyncio
 import signal
+import socket
 
 from granian.constants import HTTPModes, Interfaces
 from granian.log import LogLevels
 from granian.server.embed import Server
 
 from forecasting.errors import InvalidInput
+from models.base import Conflict
 from service.app import create_app
 from service.front_door import is_loopback
 from service.settings import Settings
@@ -29,10 +31,24 @@ def serve(settings: Settings, *, host: str) -> None:
     ------
     InvalidInput
         If access is open and another computer could reach the address.
-    """
+    Conflict
+        If the address or its port can't be listened at.
+    """  # noqa: DOC502 (Conflict comes from _expect_free)
     if settings.access == "open" and not is_loopback(host):
         raise InvalidInput(f"--open serves this computer alone: --host is {host}, expected 127.0.0.1, ::1 or localhost")
-    asyncio.run(_serve(settings, LOCALHOST if host == "localhost" else host))
+    address = LOCALHOST if host == "localhost" else host
+    _expect_free(address, settings.port)
+    asyncio.run(_serve(settings, address))
+
+
+def _expect_free(address: str, port: int) -> None:
+    # the server itself would share a port that is served already, and each request go to one of the two
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((address, port))
+        except OSError as error:
+            raise Conflict(f"can't listen at {address}, port {port}: {error.strerror}") from error
 
 
 async def _serve(settings: Settings, host: str) -> None:
