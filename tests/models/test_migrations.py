@@ -53,6 +53,20 @@ def test_migrations_make_the_same_check_constraints_as_the_code(empty_database_u
     assert "ck_events_found_before_done" in by_migration["events"]
 
 
+def test_keys_sort_by_code_point_whatever_the_language_of_the_server(migrated_database: str) -> None:
+    """Else an export and the digest of a run's input would depend on how a server was set up."""
+    engines = open_engines(migrated_database)
+    collations = {
+        (table, column["name"]): getattr(column["type"], "collation", None)
+        for table in ("areas", "valves", "kits", "events", "orders")
+        for column in inspect(engines.reader).get_columns(table)
+        if column["name"].endswith("_key")
+    }
+    engines.reader.dispose()
+    assert len(collations) == 6
+    assert set(collations.values()) == {"C"}
+
+
 def test_migrating_a_migrated_database_changes_nothing(engines: Engines, database_url: str) -> None:
     before = dump(engines)
     migrate(database_url)
