@@ -27,6 +27,7 @@ from service.use_cases.check_ready import is_migrated
 from service.use_cases.import_files import ImportRejected, check_files, import_files
 
 BAD_INPUT, FAILED = 2, 1
+DATABASES = ("sqlite:///", "postgresql://")
 DEMO_ORDERS = 15
 DEMO_AS_OF = date(2026, 6, 30)
 
@@ -50,7 +51,9 @@ def choose_database(
         str, typer.Option(envvar="VALVE_KITS_DATABASE", help="sqlite:///FILE or postgresql://...")
     ] = settings.DEFAULT_DATABASE,
 ) -> None:
-    """Forecast rebuild-kit demand for control valves: rebuild history in, what to order and by when out."""
+    """Forecast rebuild-kit demand for control valves: rebuild history in, what to order and by when out."""  # noqa: DOC501
+    if not database.startswith(DATABASES):
+        raise ArgumentError
     context.obj = database
 
 
@@ -74,12 +77,15 @@ def import_command(
         try:
             report = bring_in(engines, _files(paths), today=settings.today())
         except ImportRejected as rejected:
-            terminal.show_rejection(err, rejected.errors)
+            if json:
+                _write_json({"errors": rejected.errors})
+            else:
+                terminal.show_rejection(err, rejected.errors)
             raise typer.Exit(BAD_INPUT) from rejected
     if json:
         _write_json(report)
     else:
-        terminal.show_import(out, report)
+        terminal.show_import(out, report, title="Checked; nothing was stored" if dry_run else "Imported")
 
 
 @app.command("run")

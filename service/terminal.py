@@ -87,7 +87,7 @@ def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) 
     console.print(f"Lines to order or to chase: {len(orders)}, at /v1/order-list", highlight=False)
 
 
-def show_import(console: Console, report: ImportReport) -> None:
+def show_import(console: Console, report: ImportReport, *, title: str) -> None:
     """Show what an import did.
 
     Parameters
@@ -96,8 +96,10 @@ def show_import(console: Console, report: ImportReport) -> None:
         Where to.
     report : ImportReport
         What it did, file by file.
+    title : str
+        Whether it was done.
     """
-    show_table(console, "Imported", ("file", "created", "changed", "unchanged"), report.files)
+    show_table(console, title, ("file", "created", "changed", "unchanged"), report.files)
     for file, codes in report.named_but_not_described.items():
         console.print(f"Named but not described in {file}.csv: {', '.join(codes)}", markup=False, highlight=False)
 
