@@ -152,6 +152,13 @@ def test_rule_4_an_inspection_on_the_day_of_the_finding_does_not_narrow_it() -> 
     assert trim(NEW, worn, inspect(250, trim=OK)) == [(0, 0, 250), (0, 150, inf)]
 
 
+def test_rule_4_a_stated_last_ok_is_about_what_failed() -> None:
+    """The trim had failed since 180; since when the packing was worn nobody says."""
+    both = rebuild(250, PLANNED, as_found={"trim": FAILED, "packing": WORN}, last_ok=180)
+    assert trim(NEW, both)[0] == (0, 180, 250)
+    assert packing(NEW, both)[0] == (0, 0, 250)
+
+
 def test_rule_5_what_was_renewed_while_ok_is_censored() -> None:
     """Planned at 150, because the packing failed at 250."""
     events = rebuild(150, PLANNED), rebuild(250, FAILURE, as_found={"packing": FAILED})
@@ -245,6 +252,21 @@ def test_rule_8_several_renewed_items_share_one_masked_cause() -> None:
     assert len(set(fleet.lives.cause[failed])) == 1
     assert len(set(fleet.lives.cause)) == len(fleet.lives) - 1
     assert ("cause_masked", "E250", 0) in kinds(fleet)
+
+
+def test_rule_8_several_items_renewed_on_condition_share_one_interval_each() -> None:
+    """One of them was worn at 250; the trim was seen ok at 120."""
+    lives = seen(NEW, inspect(120, trim=OK), rebuild(250, CONDITION)).lives
+    assert ages(lives, "packing")[0] == (0, 0, 250)
+    assert ages(lives, "trim")[0] == (0, 120, 250)
+    assert len(set(lives.cause[np.isfinite(lives.upper)])) == 1
+
+
+def test_rule_8_what_was_found_worn_explains_a_failure() -> None:
+    """Nothing was found failed, the packing was found worn, of the trim nothing is said."""
+    worn = rebuild(250, FAILURE, as_found={"packing": WORN})
+    assert packing(NEW, worn)[0] == (0, 250, 250)
+    assert trim(NEW, worn)[0] == (0, 250, inf)
 
 
 def test_rule_8_a_masked_cause_with_an_unknown_start_is_left_out_with_a_finding() -> None:

@@ -64,6 +64,13 @@ def test_rule_10_the_register_can_contradict_itself() -> None:
     assert kinds(seen(replace(NEW, last_renewed={"bellows": 20}))) == [("not_of_design", "", 0)]
 
 
+def test_rule_10_what_its_design_does_not_have_can_still_be_the_cause() -> None:
+    """The positioner failed, both items were renewed: neither of them failed."""
+    fleet = seen(NEW, rebuild(100, FAILURE, renewed=TRIM | PACKING, as_found={"positioner": FAILED}))
+    assert ages(fleet.lives, "trim")[0] == ages(fleet.lives, "packing")[0] == (0, 100, inf)
+    assert kinds(fleet) == [("not_of_design", "E100", 0)]
+
+
 def test_rule_10_a_renewal_between_found_and_done_is_pointed_out() -> None:
     """Found at 100, done at 180, yet renewed at 140: the 40 days from then to 180 are not counted."""
     fleet = seen(NEW, rebuild(140, PLANNED, renewed=TRIM), rebuild(180, FAILURE, renewed=TRIM, found=100))
