@@ -15,6 +15,7 @@ from service.problem_kinds import INVALID_INPUT, KEY_REQUIRED, REFUSED, ProblemK
 
 PUBLIC_PATHS = ("/health/", "/problems/")
 FORWARDING_HEADERS = (b"forwarded", b"via", b"x-real-ip")
+USUAL_PORT = 80
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -51,9 +52,10 @@ def is_loopback(host: str) -> bool:
 
 
 def loopback_only(port: int) -> Rule:
-    """Let in what was asked on this computer itself: not forwarded, under a loopback name.
+    """Let in what was asked on this computer itself: not forwarded, under a loopback name, by no other site's page.
 
-    A foreign name in the Host header is what a hostile page sends after pointing its own name here.
+    A foreign Host is what a hostile page sends after pointing its own name here; a foreign Origin is what it
+    sends when it posts a form here.
 
     Parameters
     ----------
@@ -65,20 +67,30 @@ def loopback_only(port: int) -> Rule:
     Rule
         Refuses every other request with 403.
     """
-    allowed = {f"{name}:{port}" for name in LOOPBACK_NAMES} | (set(LOOPBACK_NAMES) if port == 80 else set())
+    hosts = {f"{name}:{port}" for name in LOOPBACK_NAMES} | (set(LOOPBACK_NAMES) if port == USUAL_PORT else set())
+    origins = {f"http://{host}" for host in hosts}
 
     def rule(scope: HTTPScope) -> Refusal | None:
-        names = [name for name, _ in scope["headers"]]
-        forwarding = next((n for n in names if n in FORWARDING_HEADERS or n.startswith(b"x-forwarded-")), None)
+        forwarding = next((name for name, _ in scope["headers"] if _is_forwarding(name)), None)
         if forwarding is not None:
             detail = f"The header {forwarding.decode('latin-1')} says that the request was forwarded."
-            return Refusal(kind=REFUSED, detail=detail)
-        hosts = [value.decode("latin-1").lower() for name, value in scope["headers"] if name == b"host"]
-        if len(hosts) != 1 or hosts[0] not in allowed:
-            return Refusal(kind=REFUSED, detail="The Host header does not name this computer itself.")
-        return None
+        elif not (len(_values(scope, b"host")) == 1 and hosts.issuperset(_values(scope, b"host"))):
+            detail = "The Host header does not name this computer itself."
+        elif not origins.issuperset(_values(scope, b"origin")):
+            detail = "The Origin header names the page of another site."
+        else:
+            return None
+        return Refusal(kind=REFUSED, detail=detail)
 
     return rule
+
+
+def _is_forwarding(name: bytes) -> bool:
+    return name in FORWARDING_HEADERS or name.startswith(b"x-forwarded-")
+
+
+def _values(scope: HTTPScope, wanted: bytes) -> list[str]:
+    return [value.decode("latin-1").lower() for name, value in scope["headers"] if name == wanted]
 
 
 def keys_only(scope: HTTPScope) -> Refusal | None:

@@ -18,8 +18,8 @@ from service.schemas.results import (
     OrderLineOut,
     Page,
     ReorderPointOut,
-    WhyOut,
 )
+from service.schemas.why import WhyOut
 from service.use_cases import explain_reorder_point, list_results, read_result
 
 AnyRequest = Request[Any, Any, Any]

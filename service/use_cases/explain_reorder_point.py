@@ -10,18 +10,19 @@ from models.engine import Engines
 from models.queries import results
 from models.runs import Run, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
-from service.schemas.results import (
-    WhyModelOut,
-    WhyOut,
-    WhyPositionOut,
-    WhyTargetOut,
-    WhyValveOut,
-    from_row,
-    published,
-)
+from service.schemas.results import from_row, published
+from service.schemas.why import WhyModelOut, WhyOut, WhyPositionOut, WhyTargetOut, WhyValveOut
 from service.use_cases.choose_run import choose_run, notice
 
 VALVES_NAMED = 100
+FROM_DETAILS = (
+    "simple_bound_reorder_point",
+    "floor_qty",
+    "lead_time_days",
+    "lead_time_over_history",
+    "review_period_days",
+    "demand_mean",
+)
 MODELS_READ = 100_000
 
 
@@ -58,9 +59,7 @@ def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: st
         WhyOut,
         row,
         sentence=" ".join(_sentences(row, needs)),
-        lead_time_days=details.get("lead_time_days"),
-        review_period_days=details.get("review_period_days"),
-        demand_mean=details.get("demand_mean"),
+        **{name: details.get(name) for name in FROM_DETAILS},
         target=WhyTargetOut(
             rule=row.rule,
             target=row.target,
@@ -127,7 +126,7 @@ def _who_takes_it(row: RunReorderPoint, needs: Sequence[RunNeed]) -> str:
         return ""
     valves = len({need.tag for need in needs})
     return (
-        f"In the {days:g} days until a new order would have arrived, {expected:.3g} are expected to be taken "
+        f"In the {days:g} days that an order and the next review take, {expected:.3g} are expected to be taken "
         f"by {valves} {'valve' if valves == 1 else 'valves'}, most of all by {needs[0].tag}."
     )
 
@@ -135,5 +134,7 @@ def _who_takes_it(row: RunReorderPoint, needs: Sequence[RunNeed]) -> str:
 def _what_it_achieves(row: RunReorderPoint) -> str:
     if row.cycle_service_level is None:
         return ""
-    wanted = "" if row.target is None else f" (wanted: {row.rule} {row.target:.3g})"
+    wanted = ""
+    if row.target is not None and row.rule is not None:
+        wanted = f"; wanted: {row.rule.replace('_', ' ')} {row.target:.1%}"
     return f"The chance that this level lasts until the order arrives is {row.cycle_service_level:.1%}{wanted}."

@@ -69,6 +69,19 @@ def test_the_open_server_refuses_a_foreign_host(sqlite_client: Client, host: str
     assert answer.json()["detail"] == "The Host header does not name this computer itself."
 
 
+@pytest.mark.parametrize("origin", ["https://kits.example.com", "http://127.0.0.1:8001", "null"])
+def test_the_open_server_refuses_what_the_page_of_another_site_sends(sqlite_client: Client, origin: str) -> None:
+    """A form needs no leave from its browser to post here."""
+    files = {"file": ("valves.csv", "tag\nFV-1\n")}
+    answer = sqlite_client.post("/v1/imports/valves", files=files, headers={"Origin": origin})
+    assert answer.status_code == 403
+    assert answer.json()["detail"] == "The Origin header names the page of another site."
+
+
+def test_the_open_server_answers_its_own_pages(sqlite_client: Client) -> None:
+    assert sqlite_client.post("/v1/runs", headers={"Origin": "http://localhost:8000"}).status_code == 202
+
+
 @pytest.mark.parametrize("host", ["127.0.0.1:8000", "localhost:8000", "LOCALHOST:8000", "[::1]:8000"])
 def test_the_open_server_knows_its_own_names(sqlite_client: Client, host: str) -> None:
     assert sqlite_client.get("/health/live", headers={"Host": host}).status_code == 200

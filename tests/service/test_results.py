@@ -179,9 +179,9 @@ def test_why_is_a_sentence_and_what_it_rests_on(client: Client, engines: Engines
     why = client.get("/v1/reorder-points/MAIN/K-1/why").json()
     assert why["sentence"] == (
         "Order 4 of kit K-1 in storeroom MAIN by 2026-04-01: its stock position is 2, its reorder point 3. "
-        "In the 63 days until a new order would have arrived, 1.33 are expected to be taken by 2 valves, "
+        "In the 63 days that an order and the next review take, 1.33 are expected to be taken by 2 valves, "
         "most of all by FV-101A/B. "
-        "The chance that this level lasts until the order arrives is 96.1% (wanted: cycle_service_level 0.95)."
+        "The chance that this level lasts until the order arrives is 96.1%; wanted: cycle service level 95.0%."
     )
     assert [(valve["tag"], valve["expected_in_protection_interval"]) for valve in why["valves"]] == [
         ("FV-101A/B", 1.0),
@@ -206,12 +206,17 @@ def test_why_is_a_sentence_and_what_it_rests_on(client: Client, engines: Engines
     }
     assert why["position"] == {
         "position": 2,
-        "on_hand": 2.0,
+        "on_hand": 3.0,
+        "expired": None,
+        "unfilled": None,
+        "reserved": 1.0,
         "on_order_counted": 0.0,
         "on_order_late": 0.0,
         "overdue_qty": 0.0,
     }
     assert (why["lead_time_days"], why["review_period_days"], why["run"], why["method"]) == (56, 7, run, "plug-in")
+    assert (why["order_quantity"], why["proposed_quantity"], why["order_by"]) == (4, 4, "2026-04-01")
+    assert (why["simple_bound_reorder_point"], why["floor_qty"], why["lead_time_over_history"]) == (4, 0, 0.0142857)
     assert why["warnings"] == ["few failures"]
     assert len(why["cautions"]) == 5
 
