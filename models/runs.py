@@ -61,6 +61,7 @@ class Run(SQLModel, table=True):
     horizon_ends_on: date | None = None
     method: str | None = None
     error: str | None = Field(default=None, sa_type=Text)
+    host: str | None = None
     pid: int | None = None
     counts: dict[str, Any] = _details()
 

@@ -1,5 +1,6 @@
 """What the operator may set, and the only place that reads the clock."""
 
+import platform
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from importlib.metadata import version
@@ -56,6 +57,17 @@ def today() -> date:
         In the computer's own time zone.
     """
     return now().astimezone().date()
+
+
+def host_name() -> str:
+    """Say which computer, or container, this is.
+
+    Returns
+    -------
+    str
+        Its name; process ids mean something on it only.
+    """
+    return platform.node()
 
 
 def code_version() -> str:

@@ -27,7 +27,9 @@ RESULT_TABLES: dict[str, type[SQLModel]] = {
 }
 
 
-def create_run(session: Session, *, as_of: date, requested_at: datetime, code_version: str, pid: int) -> Run:
+def create_run(
+    session: Session, *, as_of: date, requested_at: datetime, code_version: str, pid: int, host: str | None = None
+) -> Run:
     """Queue a run.
 
     Parameters
@@ -42,6 +44,8 @@ def create_run(session: Session, *, as_of: date, requested_at: datetime, code_ve
         The version of the code that will run.
     pid : int
         The process that will start it; if that dies the run is abandoned.
+    host : str or None
+        The computer on which `pid` means that process; where it is not known nobody can tell that it died.
 
     Returns
     -------
@@ -53,7 +57,7 @@ def create_run(session: Session, *, as_of: date, requested_at: datetime, code_ve
     Conflict
         If another run is queued or running.
     """
-    run = Run(as_of=as_of, requested_at=requested_at, code_version=code_version, pid=pid)
+    run = Run(as_of=as_of, requested_at=requested_at, code_version=code_version, host=host, pid=pid)
     session.add(run)
     try:
         session.flush()

@@ -13,7 +13,7 @@ from service.db import read_session, write_session
 from service.listings import Listing, Part, cut
 from service.schemas.results import Page, from_row
 from service.schemas.runs import RunOut
-from service.settings import code_version, now, today
+from service.settings import code_version, host_name, now, today
 from service.use_cases.choose_run import choose_run, notice
 
 ABANDONED = "The process that computed this run ended before the run did."
@@ -51,6 +51,7 @@ def request_run(engines: Engines, *, as_of: date | None) -> int:
             requested_at=now(),
             code_version=code_version(),
             pid=os.getpid(),
+            host=host_name(),
         )
         return run.id
 
@@ -191,7 +192,7 @@ def close_run(engines: Engines, run_id: int, *, error: str) -> None:
 
 
 def close_abandoned(engines: Engines, *, is_alive: Callable[[int], bool]) -> None:
-    """Close the open run if its process is gone.
+    """Close the open run if its process, on this computer, is gone.
 
     Parameters
     ----------
@@ -202,7 +203,7 @@ def close_abandoned(engines: Engines, *, is_alive: Callable[[int], bool]) -> Non
     """
     with read_session(engines) as session:
         run = run_log.open_run(session)
-    if run is not None and not (run.pid is not None and is_alive(run.pid)):
+    if run is not None and run.host == host_name() and run.pid is not None and not is_alive(run.pid):
         close_run(engines, run.id, error=ABANDONED)
 
 

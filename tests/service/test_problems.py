@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from litestar import Litestar, get
+from litestar.exceptions import InternalServerException, ServiceUnavailableException
 from litestar.testing import TestClient
 from structlog.testing import capture_logs
 
@@ -50,6 +51,7 @@ def test_every_error_of_the_numerics_and_of_the_record_has_a_status() -> None:
         (NotFound("there is no valve FV-1"), 404, "not-found"),
         (Conflict("kit K-1 is in use"), 409, "conflict"),
         (Busy("the database is locked"), 503, "unavailable"),
+        (ServiceUnavailableException("not migrated"), 503, "unavailable"),
     ],
 )
 def test_an_expected_error_is_told_in_its_own_words(error: Exception, status: int, name: str) -> None:
@@ -61,13 +63,14 @@ def test_an_expected_error_is_told_in_its_own_words(error: Exception, status: in
         "type": f"/problems/{name}",
         "title": KINDS[name].title,
         "status": status,
-        "detail": str(error),
+        "detail": getattr(error, "detail", str(error)),
         "instance": "/fails",
     }
 
 
-def test_an_unexpected_error_is_logged_with_its_traceback_and_told_to_nobody() -> None:
-    with answering(ZeroDivisionError("half of nothing")) as client, capture_logs() as logs:
+@pytest.mark.parametrize("error", [ZeroDivisionError("half of nothing"), InternalServerException("half of nothing")])
+def test_an_unexpected_error_is_logged_with_its_traceback_and_told_to_nobody(error: Exception) -> None:
+    with answering(error) as client, capture_logs() as logs:
         answer = client.get("/fails?key=secret")
     assert answer.status_code == 500
     assert answer.json() == {

@@ -63,6 +63,13 @@ def test_a_model_that_could_not_be_fitted_says_why(client: Client, engines: Engi
     )
 
 
+def test_a_model_there_is_none_of_is_not_found(client: Client, engines: Engines, finish_run: FinishRun) -> None:
+    run = finish_run(engines)
+    answer = client.get("/v1/failure-models/wet%20CO2/packing")
+    assert answer.status_code == 404
+    assert answer.json()["detail"] == f"run {run} has no failure model for wet CO2, packing"
+
+
 def test_an_unknown_code_is_not_found(client: Client, engines: Engines, finish_run: FinishRun) -> None:
     run = finish_run(engines)
     answer = client.get("/v1/reorder-points/MAIN/K-9")

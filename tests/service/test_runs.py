@@ -15,7 +15,7 @@ from litestar.testing import TestClient
 from models.engine import Engines
 from models.queries import run_log, runs
 from service.db import read_session, write_session
-from service.settings import now, today
+from service.settings import Settings, host_name, now, today
 from service.use_cases.import_files import import_files
 from service.use_cases.request_run import request_run
 
@@ -48,9 +48,16 @@ def wait_until_closed(client: Client, run_id: int) -> dict[str, Any]:
     pytest.fail(f"run {run_id} was not closed within {PATIENCE} seconds")
 
 
-def queue_run(engines: Engines, *, pid: int) -> int:
+def queue_run(engines: Engines, *, pid: int, host: str | None = None) -> int:
     with write_session(engines) as session:
-        run = runs.create_run(session, as_of=today(), requested_at=now(), code_version="0.1.0", pid=pid)
+        run = runs.create_run(
+            session,
+            as_of=today(),
+            requested_at=now(),
+            code_version="0.1.0",
+            pid=pid,
+            host=host or host_name(),
+        )
         return run.id
 
 
@@ -109,6 +116,22 @@ def test_a_run_whose_process_died_is_failed_and_makes_room(client: Client, engin
     run = client.get(f"/v1/runs/{abandoned}").json()
     assert run["status"] == "failed"
     assert run["error"] == "The process that computed this run ended before the run did."
+
+
+def test_a_run_of_another_computer_is_not_taken_for_dead(client: Client, engines: Engines) -> None:
+    run_id = queue_run(engines, pid=dead_process(), host="another-computer")
+    assert client.post("/v1/runs").status_code == 409
+    assert client.post(f"/v1/runs/{run_id}/cancel").json()["status"] == "cancelled"
+    assert client.post("/v1/runs").status_code == 202
+
+
+def test_a_server_that_starts_closes_what_its_predecessor_left(
+    sqlite_url: str, sqlite_engines: Engines, connect: Callable[[Settings], Any]
+) -> None:
+    """In a container the predecessor may have had the process id of its successor."""
+    run_id = queue_run(sqlite_engines, pid=os.getpid())
+    with connect(Settings(database_url=sqlite_url, access="open")) as client:
+        assert client.get(f"/v1/runs/{run_id}").json()["status"] == "failed"
 
 
 def test_a_cancelled_run_stores_nothing_and_makes_room(client: Client, engines: Engines) -> None:

@@ -55,6 +55,7 @@ def _create_runs() -> None:
         sa.Column("horizon_ends_on", sa.Date()),
         sa.Column("method", sa.String()),
         sa.Column("error", sa.Text()),
+        sa.Column("host", sa.String()),
         sa.Column("pid", sa.Integer()),
         sa.Column("counts", JSON_DOCUMENT, nullable=False),
         sa.CheckConstraint("status IN ('queued', 'running', 'finished', 'failed', 'cancelled')", name="status_known"),
