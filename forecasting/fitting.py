@@ -5,17 +5,12 @@ from enum import StrEnum
 
 import numpy as np
 
-from forecasting.arrays import BoolArray, FloatArray
 from forecasting.lifetimes import Weibull
-from forecasting.likelihood import Curvature, Likelihood
+from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
+from forecasting.maxima import SHAPE_LIMITS, highest_maxima
 
 __all__ = ["Fit", "FitStatus", "fit_weibull", "log_likelihood"]
-
-START_SHAPES = (0.8, 1.7, 3.5)
-SHAPE_LIMITS = (0.02, 200.0)
-STEPS = 200
-TOLERANCE = 1e-11
 
 
 class FitStatus(StrEnum):
@@ -116,8 +111,8 @@ def log_likelihood(lives: Lives, lifetimes: tuple[Weibull, ...]) -> float:
 def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
     """Tell before any optimisation which samples have a likelihood without a maximum.
 
-    As the shape grows a Weibull becomes a step. The likelihood has no maximum if one age lies inside (or at) every
-    failure's interval and no life is known to have outlasted it.
+    As the shape grows a Weibull becomes a step at one age. There is no maximum if one age fits every failure and no
+    life is known to have outlasted it; what entered later and ended in an interval from its entry is certain then.
     """
     statuses = {}
     cause = np.unique(lives.cause, return_inverse=True)[1]
@@ -127,95 +122,15 @@ def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
         failed = own & np.isfinite(lives.upper)
         if not failed.any():
             statuses[sample] = FitStatus.NO_FAILURES
-        elif (alone[failed] == 1).all() and lives.lower[own].max() <= lives.upper[failed].min():
-            exact = (lives.lower == lives.upper)[failed].any()
+            continue
+        seen = own & (lives.lower > lives.entry)
+        seen_to, first = lives.lower[seen].max(initial=0.0), lives.upper[failed].min()
+        exact = (lives.lower == lives.upper)[failed].any()
+        # at equality a shape of 0 may be better still if lives entered late
+        tie = exact or not lives.entry[seen].any()
+        if (alone[failed] == 1).all() and (seen_to < first or (seen_to == first and tie)):
             statuses[sample] = FitStatus.AT_LARGEST_AGE if exact else FitStatus.ONE_COMMON_AGE
     return statuses
-
-
-def _start(likelihood: Likelihood, shape: float) -> FloatArray:
-    """Intercept that fits the number of failures at this shape, shape (samples, 2)."""
-    lives, count = likelihood.lives, len(likelihood.lives.samples)
-    failed = np.isfinite(lives.upper)
-    members = np.bincount(likelihood.cause)[likelihood.cause]
-    ended = np.where(failed, (lives.lower + np.where(failed, lives.upper, 0.0)) / 2.0, lives.lower)
-    reference = likelihood.reference[lives.sample]
-    spent = (ended / reference) ** shape - (lives.entry / reference) ** shape
-    failures = np.bincount(lives.sample, failed / members, count)
-    exposure = np.bincount(lives.sample, spent, count)
-    intercept = np.log(np.maximum(failures, 1e-3) / np.maximum(exposure, 1e-12))
-    return np.stack([intercept, np.full(count, shape)], axis=1)
-
-
-def _newton_step(likelihood: Likelihood, here: Curvature) -> FloatArray:
-    """Newton step of every block, the Hessian shifted where it isn't negative definite; shape (samples, 2)."""
-    block, corner = likelihood.block, 2 * likelihood.slot
-    gradient = np.zeros(here.hessian.shape[:2])
-    gradient[block, corner], gradient[block, corner + 1] = here.gradient.T
-    lowest = np.linalg.eigvalsh(-here.hessian)[:, 0]
-    ridge = np.where(lowest > 1e-10, 0.0, 1e-3 - lowest)
-    shifted = -here.hessian + ridge[:, None, None] * np.eye(here.hessian.shape[1])
-    step = np.linalg.solve(shifted, gradient[:, :, None])[:, :, 0]
-    return np.stack([step[block, corner], step[block, corner + 1]], axis=1)
-
-
-def _reach(at: FloatArray, step: FloatArray) -> FloatArray:
-    """Longest part of each sample's step that at most triples or thirds the shape and moves the intercept by 5."""
-    grow = np.where(step[:, 1] > 0, 2.0, 2.0 / 3.0) * at[:, 1] / np.maximum(np.abs(step[:, 1]), 1e-300)
-    shift = 5.0 / np.maximum(np.abs(step[:, 0]), 1e-300)
-    return np.minimum(1.0, np.minimum(grow, shift))
-
-
-def _climb(likelihood: Likelihood, start: FloatArray) -> FloatArray:
-    """Climb from `start` by damped Newton until no block moves any more, or leaves the shapes allowed."""
-    here, at, block = likelihood.at(start), start, likelihood.block
-    stopped = np.zeros(len(here.value), dtype=bool)
-    for _ in range(STEPS):
-        step = _newton_step(likelihood, here)
-        length = np.ones(len(here.value))
-        np.minimum.at(length, block, _reach(at, step))
-        length[stopped] = 0.0
-        for _halving in range(50):
-            there = at + length[block, None] * step
-            new = likelihood.at(there)
-            worse = ~(new.value >= here.value - 1e-13 * np.abs(here.value))
-            if not worse.any():
-                break
-            length[worse] *= 0.5
-        moved = np.zeros(len(here.value))
-        np.maximum.at(moved, block, np.abs(there - at).max(axis=1))
-        outside = np.zeros(len(here.value), dtype=bool)
-        np.logical_or.at(outside, block, (there[:, 1] < SHAPE_LIMITS[0]) | (there[:, 1] > SHAPE_LIMITS[1]))
-        stopped |= (moved < TOLERANCE) | outside
-        at, here = there, new
-        if stopped.all():
-            break
-    return at
-
-
-def _is_maximum(likelihood: Likelihood, at: FloatArray) -> BoolArray:
-    """Whether each block is at a stationary point with negative definite Hessian, shape (blocks,)."""
-    here = likelihood.at(at)
-    definite = np.linalg.eigvalsh(-here.hessian)[:, 0] > 0.0
-    still = np.ones(len(here.value), dtype=bool)
-    near = np.abs(_newton_step(likelihood, here)).max(axis=1) < 1e-8 * np.maximum(1.0, np.abs(at).max(axis=1))
-    inside = (at[:, 1] > SHAPE_LIMITS[0]) & (at[:, 1] < SHAPE_LIMITS[1])
-    np.logical_and.at(still, likelihood.block, near & inside)
-    return np.asarray(still & definite)
-
-
-def _best_of_starts(likelihood: Likelihood) -> tuple[FloatArray, BoolArray]:
-    """Parameters by sample, and by sample whether they are a maximum: the highest of the starts tried."""
-    best, height, found = np.zeros((0, 2)), np.zeros(0), np.zeros(0, dtype=bool)
-    for shape in START_SHAPES:
-        at = _climb(likelihood, _start(likelihood, shape))
-        value, good = likelihood.at(at).value, _is_maximum(likelihood, at)
-        if not len(best):
-            best, height, found = at, value, good
-        better = (good & ~found) | ((good == found) & (value > height))
-        best = np.where(better[likelihood.block, None], at, best)
-        height, found = np.where(better, value, height), found | good
-    return best, found[likelihood.block]
 
 
 def _why_not(likelihood: Likelihood, sample: int, shape: float) -> FitStatus:
@@ -285,12 +200,12 @@ def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
     lifetimes: dict[int, Weibull] = {}
     if keep:
         likelihood = Likelihood(lives=lives.of_samples(keep))
-        parameters, found = _best_of_starts(likelihood)
-        scale = likelihood.reference * np.exp(-parameters[:, 0] / parameters[:, 1])
+        best = highest_maxima(likelihood)
+        scale = likelihood.reference * np.exp(-best.parameters[:, 0] / best.parameters[:, 1])
         for place, sample in enumerate(keep):
-            shape = float(parameters[place, 1])
-            statuses[sample] = FitStatus.FITTED if found[place] else _why_not(likelihood, place, shape)
-            if found[place]:
+            shape = float(best.parameters[place, 1])
+            statuses[sample] = FitStatus.FITTED if best.found[place] else _why_not(likelihood, place, shape)
+            if best.found[place]:
                 lifetimes[sample] = Weibull(scale=float(scale[place]), shape=shape)
     return tuple(
         _counted(lives, sample, statuses[sample], lifetimes.get(sample)) for sample in range(len(lives.samples))

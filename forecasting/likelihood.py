@@ -16,6 +16,9 @@ import numpy as np
 from forecasting.arrays import FloatArray, IntArray
 from forecasting.lives import Lives
 
+SURE = 300.0
+"""Log of a cumulative hazard, or a hazard over an interval, beyond which failure counts as certain."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Curvature:
@@ -49,7 +52,7 @@ class _Terms:
 
 def _hazard(age: FloatArray, log_age: FloatArray, intercept: FloatArray, slope: FloatArray) -> FloatArray:
     """Cumulative hazard; 0 at age 0."""
-    return np.where(age > 0, np.exp(np.minimum(intercept + slope * log_age, 700.0)), 0.0)
+    return np.where(age > 0, np.exp(np.minimum(intercept + slope * log_age, SURE)), 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,8 +205,9 @@ class Likelihood:
             width += hazard
             argument += hazard * vector
             bend += hazard * vector[:, None] * vector
-        whole = np.clip(np.bincount(cause, width, self.causes)[cause], 1e-300, 700.0)
-        first = 1.0 / np.expm1(whole)
+        argument, bend = np.where(width > 0, argument, 0.0), np.where(width > 0, bend, 0.0)
+        whole = np.maximum(np.bincount(cause, width, self.causes)[cause], 1e-140)
+        first = np.where(whole < SURE, 1.0 / np.expm1(np.minimum(whole, SURE)), 0.0)
         second = -first * (1.0 + first)
         terms.value[rows] += np.log(-np.expm1(-whole)) / np.bincount(cause, minlength=self.causes)[cause]
         terms.gradient[:, rows] += first * argument
