@@ -1,10 +1,10 @@
 """What the command line shows: tables for people, one line each for what can't be known."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TextIO
 
-from rich.console import Console
+from rich.console import Console, JustifyMethod
 from rich.table import Table
 
 from service.csv_tables import RowError
@@ -83,7 +83,7 @@ def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) 
         How many to show.
     """
     if most:
-        show_table(console, "Order list", ORDER_COLUMNS, orders[:most])
+        show_table(console, "Order list", ORDER_COLUMNS, orders[:most], folded=())
     console.print(f"Lines to order or to chase: {len(orders)}, at /v1/order-list", highlight=False)
 
 
@@ -117,7 +117,14 @@ def show_rejection(console: Console, errors: Sequence[RowError]) -> None:
     show_table(console, "Nothing was imported", ("file", "line", "column", "value", "expected"), errors)
 
 
-def show_table(console: Console, title: str, columns: Sequence[str], rows: Iterable[object]) -> None:
+def show_table(
+    console: Console,
+    title: str,
+    columns: Sequence[str],
+    rows: Iterable[object],
+    *,
+    folded: Collection[str] = SENTENCES,
+) -> None:
     """Show rows as a table.
 
     Parameters
@@ -130,13 +137,13 @@ def show_table(console: Console, title: str, columns: Sequence[str], rows: Itera
         Which fields, in order.
     rows : iterable of objects
         Its rows.
+    folded : collection of str
+        Columns whose text goes on in the next line; in others it is cut at the edge.
     """
     table = Table(title=title, title_justify="left")
     for column in columns:
-        if column in SENTENCES:
-            table.add_column(column, overflow="fold")
-        else:
-            table.add_column(column, justify="right" if column in NUMBERS else "left", no_wrap=True)
+        justify: JustifyMethod = "right" if column in NUMBERS else "left"
+        table.add_column(column, justify=justify, no_wrap=column not in folded, overflow="ellipsis")
     for row in rows:
         table.add_row(*(_cell(getattr(row, column)) for column in columns))
     console.print(table, markup=False)
