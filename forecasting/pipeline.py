@@ -151,7 +151,9 @@ def _groups(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) -> 
 def _windows(plant: Plant, group: Group) -> list[Window]:
     """Windows wanted of a group: the plant's, and those of the stock questions it bears on."""
     kits, valves = {plan.kit for plan in group.plans}, set(group.valves)
-    asked = [question for question in plant.questions if question.kit in kits and question.valves & valves]
+    asked = [
+        question for question in plant.questions if question.kit in kits and not question.valves.isdisjoint(valves)
+    ]
     return sorted({*plant.windows, *(window for question in asked for window in windows_needed(question))})
 
 
@@ -211,11 +213,11 @@ def forecast(plant: Plant) -> Forecast:
         (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
         for area, valves in everywhere.items()
         for kit, takers in sorted(by_kit.items())
-        if any(valves & set(one.valves) for one in takers)
+        if any(not valves.isdisjoint(one.valves) for one in takers)
     }
     decisions = {}
     for question in plant.questions:
-        takers = [one for one in by_kit[question.kit] if question.valves & set(one.valves)]
+        takers = [one for one in by_kit.get(question.kit, []) if not question.valves.isdisjoint(one.valves)]
         if takers:
             decisions[question.storeroom, question.kit] = decide(question, _asked(takers, question.valves))
     return Forecast(

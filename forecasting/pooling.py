@@ -6,6 +6,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from forecasting.arrays import FloatArray
 from forecasting.fitting import Fit, FitStatus, fit_weibull
 from forecasting.lifetimes import Weibull
 from forecasting.lives import Lives
@@ -70,32 +71,42 @@ def _by_item(lives: Lives) -> Lives:
     )
 
 
-def _scale_at(lives: Lives, fit: Fit, shape: float) -> Weibull:
+def _shares(lives: Lives) -> FloatArray:
+    """Failures by sample, a masked one shared out equally among the lives it may have ended."""
+    cause = np.unique(lives.cause, return_inverse=True)[1]
+    share = np.isfinite(lives.upper) / np.bincount(cause)[cause]
+    return np.bincount(lives.sample, share, len(lives.samples)).astype(np.float64)
+
+
+def _scale_at(lives: Lives, fit: Fit, shape: float, failures: float) -> Weibull:
     """Scale of one class at a given shape, its failures and half a one on its own exposure."""
     own = lives.of_samples([lives.samples.index((fit.service_class, fit.item))])
     failed = np.isfinite(own.upper)
     ended = np.where(failed, (own.lower + np.where(failed, own.upper, 0.0)) / 2.0, own.lower)
     spent = float((ended**shape - own.entry**shape).sum())
-    failures = fit.failures + fit.masked / 2.0 + PRIOR_FAILURES
-    return Weibull(scale=(spent / failures) ** (1.0 / shape), shape=shape)
+    return Weibull(scale=(spent / (failures + PRIOR_FAILURES)) ** (1.0 / shape), shape=shape)
 
 
-def _in_use(lives: Lives, fit: Fit, pooled: Weibull | None) -> InUse:
-    """Choose for a sample that has lives of its own."""
+def _told(failures: float) -> str:
+    """Say how many failures."""
+    return "1 failure" if failures == 1 else f"{failures:.4g} failures"
+
+
+def _in_use(lives: Lives, fit: Fit, pooled: Weibull | None, failures: float) -> InUse:
+    """Choose for a sample that has lives of its own and so many failures, masked ones shared out."""
     if fit.lifetime is not None and fit.failures >= OWN_FAILURES:
         return _put(fit, fit.lifetime, Source.OWN, 0.0, "")
-    own = fit.reason if fit.status is not FitStatus.FITTED else f"{fit.failures} failures"
-    years = fit.exposure / 365.25
-    watched = f"{fit.failures} failures in {years:.0f} valve-years"
+    own = fit.reason if fit.status is not FitStatus.FITTED else f"only {_told(fit.failures)} of a known item"
+    watched = f"{_told(failures)} in {fit.exposure / 365.25:.3g} valve-years"
     if pooled is None:
         reason = f"{own}; no fit over all classes either: constant rate from {watched} and half a failure"
         shape = 1.0
     else:
         reason = f"{own}; shape of the item over all classes, scale from {watched} and half a failure"
         shape = pooled.shape
-    share = PRIOR_FAILURES / (fit.failures + fit.masked / 2.0 + PRIOR_FAILURES)
+    share = PRIOR_FAILURES / (failures + PRIOR_FAILURES)
     if fit.exposure > 0:
-        return _put(fit, _scale_at(lives, fit, shape), Source.SHAPE_BORROWED, share, reason)
+        return _put(fit, _scale_at(lives, fit, shape, failures), Source.SHAPE_BORROWED, share, reason)
     source = Source.UNKNOWN if pooled is None else Source.ALL_BORROWED
     return _put(fit, pooled, source, 1.0, f"{own}; nothing was watched")
 
@@ -141,12 +152,13 @@ def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tupl
     Weibull(scale=400.0, shape=1.0)
     """
     own = {(fit.service_class, fit.item): fit for fit in fit_weibull(lives)}
+    failures = dict(zip(lives.samples, _shares(lives).tolist(), strict=True))
     together = {fit.item: fit.lifetime for fit in fit_weibull(_by_item(lives)) if fit.failures >= OWN_FAILURES}
     chosen = []
     for service_class, item in wanted:
         fit, pooled = own.get((service_class, item)), together.get(item)
         if fit is not None:
-            chosen.append(_in_use(lives, fit, pooled))
+            chosen.append(_in_use(lives, fit, pooled, failures[service_class, item]))
             continue
         chosen.append(
             InUse(

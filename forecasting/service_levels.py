@@ -88,7 +88,7 @@ class ServiceLevels:
 
 
 def _shortage(probabilities: FloatArray, level: int) -> float:
-    """E[(D - level)+]; a negative level adds to the demand."""
+    """E[(D - level)+]."""
     counts = np.arange(len(probabilities))
     return float(probabilities @ np.maximum(counts - level, 0))
 
@@ -113,7 +113,7 @@ def service_levels(probabilities: FloatArray, *, reorder_point: int, order_quant
     Raises
     ------
     InvalidInput
-        If the order quantity isn't positive.
+        If the order quantity isn't positive or the reorder point is below -1 (ordered when one is asked for).
 
     References
     ----------
@@ -125,10 +125,13 @@ def service_levels(probabilities: FloatArray, *, reorder_point: int, order_quant
     >>> service_levels(np.array([0.5, 0.3, 0.2]), reorder_point=1, order_quantity=2)
     ServiceLevels(cycle_service_level=0.8, fill_rate=0.9)
     """
-    check(order_quantity > 0, f"`order_quantity` must be positive, got {order_quantity}")
+    check(
+        order_quantity > 0 and reorder_point >= -1,
+        f"`order_quantity` must be positive, `reorder_point` at least -1, got {order_quantity}, {reorder_point}",
+    )
     after = _shortage(probabilities, reorder_point) - _shortage(probabilities, reorder_point + order_quantity)
     return ServiceLevels(
-        cycle_service_level=float(probabilities[: reorder_point + 1].sum()),
+        cycle_service_level=float(min(1.0, probabilities[: reorder_point + 1].sum())),
         fill_rate=float(min(1.0, 1.0 - after / order_quantity)),
     )
 
@@ -153,7 +156,7 @@ def reorder_point_by_fill(probabilities: FloatArray, *, fill_rate: float, order_
     Raises
     ------
     InvalidInput
-        If the target isn't within (0, 1).
+        If the target isn't within (0, 1) or the order quantity isn't positive.
 
     References
     ----------
@@ -165,8 +168,9 @@ def reorder_point_by_fill(probabilities: FloatArray, *, fill_rate: float, order_
     1
     """
     check(0.0 < fill_rate < 1.0, f"`fill_rate` must be within (0, 1), got {fill_rate}")
-    for level in range(len(probabilities)):
-        got = service_levels(probabilities, reorder_point=level, order_quantity=order_quantity)
-        if got.fill_rate >= fill_rate - 1e-12:
-            return level
-    return len(probabilities) - 1
+    check(order_quantity > 0, f"`order_quantity` must be positive, got {order_quantity}")
+    beyond = np.cumsum(probabilities[::-1])[::-1]  # P(D >= k)
+    shortage = np.append(np.cumsum(beyond[:0:-1])[::-1], 0.0)  # E[(D - level)+] by level, the last one covers all
+    later = np.minimum(np.arange(len(shortage)) + order_quantity, len(shortage) - 1)
+    filled = 1.0 - (shortage - shortage[later]) / order_quantity
+    return int(np.argmax(filled >= fill_rate - 1e-12))

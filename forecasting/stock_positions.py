@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from forecasting.arrays import check
+
 __all__ = ["OpenOrder", "StockPosition", "stock_position"]
 
 
@@ -16,10 +18,19 @@ class OpenOrder:
         Negative: overdue.
     qty : int [kits]
         Not yet received.
+
+    Raises
+    ------
+    InvalidInput
+        If nothing is to come, or `due` is no number.
     """
 
     due: float
     qty: int
+
+    def __post_init__(self) -> None:
+        """Refuse what is no open order."""
+        check(self.qty > 0 and self.due == self.due, f"an open order needs a `qty` and a `due`, got {self}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,6 +86,11 @@ def stock_position(
     StockPosition [kits]
         Orders due later are late supply and don't count.
 
+    Raises
+    ------
+    InvalidInput
+        If a number is negative, or more has expired than is there.
+
     References
     ----------
     Silver, Pyke & Thomas (2017), Inventory and Production Management in Supply Chains, section 6.1 (inventory position;
@@ -85,6 +101,12 @@ def stock_position(
     >>> stock_position(on_hand=1, orders=[OpenOrder(due=-3.0, qty=2)], protection_interval=30.0).position
     3
     """
+    possible = min(on_hand - expired, expired, unfilled, reserved) >= 0 <= protection_interval
+    check(
+        possible,
+        "stock must not be negative nor `expired` beyond `on_hand`, got "
+        f"{on_hand}, {expired}, {unfilled}, {reserved}, {protection_interval}",
+    )
     counted = [order for order in orders if order.due <= protection_interval]
     return StockPosition(
         on_hand=on_hand,

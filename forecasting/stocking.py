@@ -148,7 +148,7 @@ def economic_quantity(*, yearly_demand: float, order_cost: float, holding_cost: 
     Raises
     ------
     InvalidInput
-        If the holding cost isn't positive or another number is negative.
+        If the holding cost isn't positive or another number is negative or not finite.
 
     References
     ----------
@@ -160,7 +160,7 @@ def economic_quantity(*, yearly_demand: float, order_cost: float, holding_cost: 
     304.0467800264
     """
     check(
-        holding_cost > 0 and yearly_demand >= 0 and order_cost >= 0,
+        0 < holding_cost < np.inf and 0 <= yearly_demand < np.inf and 0 <= order_cost < np.inf,
         f"`holding_cost` must be positive, the others not negative, got {holding_cost}, {yearly_demand}, {order_cost}",
     )
     return float(np.sqrt(2.0 * order_cost * yearly_demand / holding_cost))
@@ -228,7 +228,7 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     Raises
     ------
     InvalidInput
-        If the target isn't within (0, 1), or pack or minimum isn't positive.
+        If the target isn't within (0, 1), pack, minimum or shelf life isn't positive, or the floor is negative.
 
     References
     ----------
@@ -247,7 +247,8 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     >>> decision.reorder_point, decision.proposed
     (1, 2)
     """
-    check(min(question.pack, question.min_order) > 0, f"`pack` and `min_order` must be positive, got {question}")
+    possible = min(question.pack, question.min_order, question.shelf_life) > 0 <= question.floor
+    check(possible, f"`pack`, `min_order`, `shelf_life` must be positive, `floor` not negative, got {question}")
     cover = question.cover
     over_cover = mixture([demand_over((0.0, float(days))).probabilities for days in cover.days], cover.weights)
     over_interval = demand_over((0.0, question.protection_interval))
@@ -274,5 +275,5 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
         position=now,
         demand=over_interval.mean,
         yearly_demand=yearly,
-        short_if_ordered_today=1.0 - float(over_lead_time[: max(now.position, -1) + 1].sum()),
+        short_if_ordered_today=max(0.0, 1.0 - float(over_lead_time[: max(now.position, -1) + 1].sum())),
     )

@@ -52,7 +52,7 @@ def trend_tests(failures: Sequence[ArrayLike], *, watched: ArrayLike) -> TrendTe
     Raises
     ------
     InvalidInput
-        If a failure lies outside its watch.
+        If a failure lies outside its watch, or a watch isn't positive and finite.
 
     References
     ----------
@@ -67,13 +67,15 @@ def trend_tests(failures: Sequence[ArrayLike], *, watched: ArrayLike) -> TrendTe
     (-1.326949, 37.228081)
     """
     length = float_column("watched", watched)
+    check(bool(((length > 0) & np.isfinite(length)).all()), f"`watched` must be positive and finite, got {length}")
     check_same_length(failures=list(failures), watched=length)
-    days = [np.maximum(float_column("failures", one), 0.5) for one in failures]
+    days = [float_column("failures", one) for one in failures]
     total = np.repeat(length, [len(one) for one in days])
-    when = np.concatenate([np.zeros(0), *days])
-    check(bool((when <= total).all()), "`failures` must lie within `watched`")
-    if not len(when):
+    day = np.concatenate([np.zeros(0), *days])
+    check(bool(((day >= 0) & (day <= total)).all()), "`failures` must lie within `watched`")
+    if not len(day):
         return None
+    when = np.minimum(np.maximum(day, 0.5), total)
     laplace = float((when - total / 2.0).sum() / np.sqrt((total**2).sum() / 12.0))
     chi_squared, freedom = float(2.0 * np.log(total / when).sum()), 2.0 * len(when)
     tails = chdtr(freedom, chi_squared), chdtrc(freedom, chi_squared)
