@@ -115,8 +115,6 @@ def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
     life is known to have outlasted it; what entered later and ended in an interval from its entry is certain then.
     """
     statuses = {}
-    cause = np.unique(lives.cause, return_inverse=True)[1]
-    alone = np.bincount(cause)[cause]
     for sample in range(len(lives.samples)):
         own = lives.sample == sample
         failed = own & np.isfinite(lives.upper)
@@ -128,7 +126,7 @@ def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
         exact = (lives.lower == lives.upper)[failed].any()
         # at equality a shape of 0 may be better still if lives entered late
         tie = exact or not lives.entry[seen].any()
-        if (alone[failed] == 1).all() and (seen_to < first or (seen_to == first and tie)):
+        if (lives.sharing[failed] == 1).all() and (seen_to < first or (seen_to == first and tie)):
             statuses[sample] = FitStatus.AT_LARGEST_AGE if exact else FitStatus.ONE_COMMON_AGE
     return statuses
 
@@ -146,8 +144,7 @@ def _counted(lives: Lives, sample: int, status: FitStatus, lifetime: Weibull | N
     """Put the counts beside the estimate."""
     own = lives.sample == sample
     entry, lower, upper = lives.entry[own], lives.lower[own], lives.upper[own]
-    cause = np.unique(lives.cause, return_inverse=True)[1]
-    alone = np.bincount(cause)[cause][own] == 1
+    alone = lives.sharing[own] == 1
     # days are whole, so an interval of one day ends when it begins
     watched = np.where(np.isfinite(upper) & (upper - lower > 1.0), upper, lower) - entry
     service_class, item = lives.samples[sample]
@@ -195,18 +192,23 @@ def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
     >>> round(fit.lifetime.scale, 4), round(fit.lifetime.shape, 4)
     (606.5276, 1.7208)
     """
-    statuses = _without_maximum(lives)
-    keep = [sample for sample in range(len(lives.samples)) if sample not in statuses]
-    lifetimes: dict[int, Weibull] = {}
-    if keep:
-        likelihood = Likelihood(lives=lives.of_samples(keep))
+    statuses, lifetimes = _without_maximum(lives), dict[int, Weibull]()
+    alone = np.isfinite(lives.upper) & (lives.sharing == 1)
+    certain = np.bincount(lives.sample[alone], minlength=len(lives.samples))
+    waiting = [sample for sample in range(len(lives.samples)) if sample not in statuses]
+    while waiting:
+        likelihood = Likelihood(lives=lives.of_samples(waiting))
         best = highest_maxima(likelihood)
-        scale = likelihood.reference * np.exp(-best.parameters[:, 0] / best.parameters[:, 1])
-        for place, sample in enumerate(keep):
-            shape = float(best.parameters[place, 1])
+        for place, sample in enumerate(waiting):
+            intercept, shape = (float(value) for value in best.parameters[place])
             statuses[sample] = FitStatus.FITTED if best.found[place] else _why_not(likelihood, place, shape)
             if best.found[place]:
-                lifetimes[sample] = Weibull(scale=float(scale[place]), shape=shape)
+                scale = float(likelihood.reference[place]) * np.exp(-intercept / shape)
+                lifetimes[sample] = Weibull(scale=float(scale), shape=shape)
+        lost = [sample for place, sample in enumerate(waiting) if not best.found[place]]
+        # an item that is only ever suspected may be blameless: the others then answer for what is masked
+        waiting = [sample for sample in lost if certain[sample]]
+        waiting = waiting if len(waiting) < len(lost) else []
     return tuple(
         _counted(lives, sample, statuses[sample], lifetimes.get(sample)) for sample in range(len(lives.samples))
     )

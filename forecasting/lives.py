@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -65,6 +66,12 @@ class Lives:
     def __len__(self) -> int:
         """Return the number of lives."""
         return len(self.entry)
+
+    @cached_property
+    def sharing(self) -> IntArray:
+        """How many lives share the cause of each, shape (n,); 1: it is its own."""
+        number = np.unique(self.cause, return_inverse=True)[1]
+        return np.asarray(np.bincount(number)[number])
 
     def of_samples(self, keep: Sequence[int]) -> "Lives":
         """Lives of some samples only, renumbered in the order of `keep`."""
