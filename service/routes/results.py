@@ -28,7 +28,7 @@ RunNumber = Annotated[
 ]
 OnlyCode = Annotated[str | None, QueryParameter(description="Only this one.")]
 Bucket = Annotated[
-    Literal["week", "month", "quarter", "year", "protection_interval"],
+    Literal["week", "month", "quarter", "year"],
     QueryParameter(description="Of which length the periods are."),
 ]
 
@@ -72,7 +72,7 @@ def get_demand(
     ends_on: Annotated[date | None, QueryParameter(description="Only periods that end then or earlier.")] = None,
     distribution: Annotated[bool, QueryParameter(description="JSON: add P(D = 0), P(D = 1), ...")] = False,
 ) -> Response[Page[DemandOut]]:
-    """List how many of each kit will be needed per week, month, quarter, year or protection interval."""
+    """List how many of each kit will be needed per week, month, quarter or year."""
     wanted = DemandFilter(area=area or "", bucket=bucket, kit=kit, starts_on=starts_on, ends_on=ends_on)
     list_demand = list_results.list_demand_distributions if distribution else list_results.list_demand
     return answer_list(request, asked, list_demand(engines, run_id=run, wanted=wanted))

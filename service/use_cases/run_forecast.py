@@ -6,8 +6,9 @@ from os import getpid
 
 import msgspec
 
+from forecasting.errors import ForecastingError
 from forecasting.pipeline import Forecast, Plant, forecast
-from models.base import Session
+from models.base import Session, StorageError
 from models.engine import Engines
 from models.queries import records as record_queries
 from models.queries import runs
@@ -26,6 +27,8 @@ from service.translate_results import (
     need_rows,
 )
 from service.translate_stock import AskedStock, Assumptions, stock_asked
+
+UNTOLD = "The forecast stopped on a fault of its own; the log of the process says which."
 
 READ = (
     "areas",
@@ -106,18 +109,20 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
     Exception
         Whatever stopped it, after the run is marked failed.
     """
+    with write_session(engines) as session:
+        as_of = runs.claim_run(session, run_id, started_at=now(), pid=getpid()).as_of
     try:
-        _compute(engines, run_id)
+        _compute(engines, run_id, as_of=as_of)
     except Exception as error:
+        # what isn't said in our own words may hold anything, so only the log has it
+        told = str(error) if isinstance(error, ForecastingError | StorageError) else UNTOLD
         with write_session(engines) as session:
-            runs.fail_run(session, run_id, finished_at=now(), error=f"{type(error).__name__}: {error}")
+            runs.fail_run(session, run_id, finished_at=now(), error=told)
         raise
 
 
-def _compute(engines: Engines, run_id: int) -> None:
+def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
     """Read, forecast, store."""
-    with write_session(engines) as session:
-        as_of = runs.claim_run(session, run_id, started_at=now(), pid=getpid()).as_of
     with read_session(engines) as session:
         records, descriptions, digest = _read(session)
         undescribed = record_queries.undescribed(session)
