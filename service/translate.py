@@ -25,7 +25,6 @@ NO_AREA = "no area"
 NO_STOREROOM = "unassigned"
 NO_DESIGN = "no design"
 NO_CLASS = "no service class"
-SEVERITY = (AsFound.FAILED, AsFound.WORN, AsFound.OK)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +56,7 @@ class Register:
     design_items : dict from design to tuple of DesignItem [items]
         What each design takes.
     areas, storerooms : dict from code to tags [tags]
-        The valves in each, and served by each.
+        The valves in each; the valves in service served by each.
     findings : tuple of Finding [findings]
         What the numerics don't see themselves.
     """
@@ -90,17 +89,39 @@ def successor_of(kits: Iterable[KitRecord], *, as_of: date) -> dict[str, str]:
     dict of str to str
         By kit code.
     """
-    following = {
+    return _ends({
         kit.code: kit.superseded_by
         for kit in kits
         if kit.superseded_by is not None and (kit.superseded_on is None or kit.superseded_on <= as_of)
-    }
+    })
+
+
+def stock_counts_as(kits: Iterable[KitRecord], *, as_of: date) -> dict[str, str]:
+    """Map each superseded kit to the kit its stock counts as: along its chain as long as the old one fits.
+
+    Parameters
+    ----------
+    kits : iterable of KitRecord
+        Without a cycle.
+    as_of : date
+        Supersessions after it aren't followed.
+
+    Returns
+    -------
+    dict of str to str
+        By kit code; a kit whose stock counts as itself is absent.
+    """
+    return successor_of((kit for kit in kits if kit.old_fits_new_need), as_of=as_of)
+
+
+def _ends(following: Mapping[str, str]) -> dict[str, str]:
+    """Map each code to the end of its chain."""
     ends = {}
-    for kit in following:
-        end = kit
+    for code in following:
+        end = code
         while end in following:
             end = following[end]
-        ends[kit] = end
+        ends[code] = end
     return ends
 
 
@@ -121,42 +142,51 @@ def _design_items(records: Records, *, as_of: date) -> dict[str, tuple[DesignIte
     return {design: tuple(needs) for design, needs in sorted(items.items())}
 
 
-def _as_found(event: EventRecord, items: tuple[str, ...]) -> dict[str, AsFound]:
-    """Say what was found by item of the design; a valve that is one item is found as its worst part was."""
-    found = {item: AsFound(state) for item, state in event.as_found.items()}
-    if items != (WHOLE_VALVE,):
-        return {item: state for item, state in found.items() if item in items}
-    worst = next((state for state in SEVERITY if state in found.values()), None)
-    return {} if worst is None else {WHOLE_VALVE: worst}
+def _ref(event: EventRecord) -> str:
+    """Name an event, also where its record doesn't."""
+    return event.ref or f"{event.tag} {event.done_on}"
 
 
-def _event(event: EventRecord, items: tuple[str, ...], renews: Mapping[str, frozenset[str]]) -> Event:
-    """One event in day numbers."""
-    by_kits = frozenset().union(*(renews.get(kit, frozenset()) for kit in event.kits_used))
+def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]]) -> Event:
+    """One event in day numbers; `renewed_by` says what each kit renews on this valve."""
+    by_kits = frozenset().union(*(renewed_by.get(kit, frozenset()) for kit in event.kits_used))
     return Event(
-        ref=event.ref or f"{event.tag} {event.done_on}",
+        ref=_ref(event),
         action=Action(event.action),
         done=event.done_on.toordinal(),
         found=None if event.found_on is None else event.found_on.toordinal(),
         reason=Reason.UNSTATED if event.reason is None else Reason(event.reason),
         renewed=frozenset(event.renewed) or None,
         kits_renew=by_kits or None,
-        as_found=_as_found(event, items),
+        as_found={item: AsFound(state) for item, state in event.as_found.items()},
         last_ok=None if event.last_ok_on is None else event.last_ok_on.toordinal(),
         class_from=event.service_class_from,
     )
 
 
-def _misfits(event: EventRecord, needs: tuple[DesignItem, ...], followed: Mapping[str, str]) -> list[Finding]:
-    """Kits used that don't fit the valve's design."""
+def _renewed_by(
+    needs: tuple[DesignItem, ...], renews: Mapping[str, frozenset[str]], followed: Mapping[str, str]
+) -> dict[str, frozenset[str]]:
+    """Say what each kit renews on a design: as the kit states, else the items the design takes it for."""
+    taken_for: dict[str, set[str]] = defaultdict(set)
+    for need in needs:
+        taken_for[need.kit].add(need.item)
+    kits = renews.keys() | taken_for.keys() | followed.keys()
+    return {kit: renews.get(kit) or frozenset(taken_for.get(followed.get(kit, kit), ())) for kit in kits}
+
+
+def _misfits(
+    event: EventRecord, design: str, needs: tuple[DesignItem, ...], followed: Mapping[str, str]
+) -> list[Finding]:
+    """Kits used that don't fit the valve's design, where its kits are described."""
     fitting = {need.kit for need in needs}
-    if fitting == {rebuild_of(NO_DESIGN)} or needs[0].item == WHOLE_VALVE:
+    if fitting == {rebuild_of(design)}:
         return []
     return [
         Finding(
             kind="kit_does_not_fit",
             valve=event.tag,
-            ref=event.ref or f"{event.tag} {event.done_on}",
+            ref=_ref(event),
             detail=f"kit {kit} isn't one of its design's: {', '.join(sorted(fitting))}",
             treatment="what it renews is taken as renewed; demand follows the design's kit",
         )
@@ -173,28 +203,29 @@ def _records_begin(records: Records, *, as_of: date) -> tuple[dict[str, date], l
     for event in records.events:
         area = area_of[event.tag]
         first[area] = min(first.get(area, event.done_on), event.done_on)
-    begin, findings = {}, []
-    for area in sorted(set(area_of.values()) | stated.keys()):
-        day = stated.get(area)
-        begin[area] = day or first.get(area, as_of)
-        if day is None and area in area_of.values():
-            findings.append(
-                Finding(
-                    kind="records_begin_assumed",
-                    valve="",
-                    ref=area,
-                    detail=f"area {area} doesn't say from which day its events are complete",
-                    treatment=f"taken from its first event, {begin[area]}: the start of every item installed before is "
-                    "unknown, and its first life isn't used",
-                )
-            )
-    return begin, findings
+    begin = {area: stated.get(area) or first.get(area) or as_of for area in {*area_of.values(), *stated}}
+    unsaid = {valve.area or NO_AREA for valve in records.valves if valve.records_begin_on is None}
+    return begin, [
+        Finding(
+            kind="records_begin_assumed",
+            valve="",
+            ref=area,
+            detail=f"area {area} doesn't say from which day its events are complete",
+            treatment=f"taken from its first event, {begin[area]}: the start of every item installed before is "
+            "unknown, and its first life isn't used"
+            if area in first
+            else f"it has no events either: nothing is watched before {as_of}",
+        )
+        for area in sorted(unsaid)
+        if stated.get(area) is None
+    ]
 
 
 def _history(valve: ValveRecord, events: list[Event], items: tuple[str, ...], begin: Mapping[str, date]) -> History:
     """One valve in day numbers."""
-    whole = valve.last_renewed_on.get(EVERY_ITEM)
-    last = {item: valve.last_renewed_on.get(item, whole) for item in items}
+    stated = dict(valve.last_renewed_on)
+    whole = stated.pop(EVERY_ITEM, None)
+    last = (dict.fromkeys(items, whole) if whole else {}) | stated
     return History(
         valve=valve.tag,
         service_class=valve.service_class or NO_CLASS,
@@ -202,9 +233,20 @@ def _history(valve: ValveRecord, events: list[Event], items: tuple[str, ...], be
         records_begin=(valve.records_begin_on or begin[valve.area or NO_AREA]).toordinal(),
         installed=None if valve.installed_on is None else valve.installed_on.toordinal(),
         removed=None if valve.removed_on is None else valve.removed_on.toordinal(),
-        last_renewed={item: day.toordinal() for item, day in last.items() if day is not None},
+        last_renewed={item: day.toordinal() for item, day in last.items()},
         events=tuple(events),
     )
+
+
+def _served(records: Records, *, as_of: date) -> dict[str, frozenset[str]]:
+    """Valves in service by the storeroom of their area."""
+    storeroom_of = {area.code: area.storeroom for area in records.areas}
+    served: dict[str, set[str]] = defaultdict(set)
+    for valve in records.valves:
+        gone = valve.removed_on is not None and valve.removed_on <= as_of
+        if not gone and (valve.installed_on is None or valve.installed_on <= as_of):
+            served[storeroom_of.get(valve.area or NO_AREA) or NO_STOREROOM].add(valve.tag)
+    return {storeroom: frozenset(tags) for storeroom, tags in sorted(served.items())}
 
 
 def register_from_records(records: Records, *, as_of: date) -> Register:
@@ -225,21 +267,19 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
     design_items = _design_items(records, as_of=as_of)
     followed = successor_of(records.kits, as_of=as_of)
     renews = {kit.code: frozenset(kit.renews) for kit in records.kits}
+    renewed_by = {design: _renewed_by(needs, renews, followed) for design, needs in design_items.items()}
     begin, findings = _records_begin(records, as_of=as_of)
     designs = {valve.tag: valve.design or NO_DESIGN for valve in records.valves}
     items = {design: tuple(need.item for need in needs) for design, needs in design_items.items()}
     events: dict[str, list[Event]] = defaultdict(list)
     for event in records.events:
         design = designs[event.tag]
-        events[event.tag].append(_event(event, items[design], renews))
+        events[event.tag].append(_event(event, renewed_by[design]))
         if event.done_on <= as_of:
-            findings += _misfits(event, design_items[design], followed)
-    storeroom_of = {area.code: area.storeroom for area in records.areas}
-    areas, storerooms = defaultdict(set), defaultdict(set)
+            findings += _misfits(event, design, design_items[design], followed)
+    areas: dict[str, set[str]] = defaultdict(set)
     for valve in records.valves:
-        area = valve.area or NO_AREA
-        areas[area].add(valve.tag)
-        storerooms[storeroom_of.get(area) or NO_STOREROOM].add(valve.tag)
+        areas[valve.area or NO_AREA].add(valve.tag)
     return Register(
         histories=tuple(
             _history(valve, events[valve.tag], items[designs[valve.tag]], begin) for valve in records.valves
@@ -247,6 +287,6 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
         designs=designs,
         design_items=design_items,
         areas={area: frozenset(tags) for area, tags in sorted(areas.items())},
-        storerooms={storeroom: frozenset(tags) for storeroom, tags in sorted(storerooms.items())},
+        storerooms=_served(records, as_of=as_of),
         findings=tuple(findings),
     )
