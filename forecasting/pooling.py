@@ -96,7 +96,8 @@ def _in_use(lives: Lives, fit: Fit, pooled: Weibull | None, failures: float) -> 
     """Choose for a sample that has lives of its own and so many failures, masked ones shared out."""
     if fit.lifetime is not None and fit.failures >= OWN_FAILURES:
         return _put(fit, fit.lifetime, Source.OWN, 0.0, "")
-    own = fit.reason if fit.status is not FitStatus.FITTED else f"only {_told(fit.failures)} of a known item"
+    few = f"only {_told(fit.failures)}" + (" whose item is known" if fit.masked else "")
+    own = few if fit.status is FitStatus.FITTED else fit.reason
     watched = f"{_told(failures)} in {fit.exposure / 365.25:.3g} valve-years"
     if pooled is None:
         reason = f"{own}; no fit over all classes either: constant rate from {watched} and half a failure"

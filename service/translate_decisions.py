@@ -6,17 +6,87 @@ from forecasting.stocking import StockDecision
 from service.translate_results import METHOD, Row, round6
 from service.translate_stock import AskedStock
 
+SHORT_HISTORY = 0.25
+"""Lead time over history above which the reorder point is known to promise too much."""
+
+
+def _percent(chance: float) -> str:
+    """Say a chance; nothing that is forecast is sure."""
+    if chance < 0.01:
+        return "under 1 %"
+    return "over 99 %" if chance > 0.99 else f"{100.0 * chance:.0f} %"
+
+
+def _kits(expected: float) -> str:
+    """Say an expected number of kits."""
+    if expected < 0.01:
+        return "under 0.01"
+    return f"{expected:.2g}" if expected < 10 else f"{expected:.0f}"
+
+
+def _held(decision: StockDecision) -> str:
+    """Say what the stock position is made of, where it isn't the shelf alone."""
+    position = decision.position
+    parts = [f"{position.on_hand} on hand"]
+    if position.on_order:
+        overdue = f", {position.overdue} of them overdue" if position.overdue else ""
+        parts.append(f"{position.on_order} on order{overdue}")
+    if position.late:
+        parts.append(f"{position.late} more due too late")
+    return f"position {position.position}" + (f" ({'; '.join(parts)})" if len(parts) > 1 else "")
+
 
 def _order_reason(asked: AskedStock, decision: StockDecision) -> str:
     """Say in a sentence why to order, or why not."""
-    question, position = asked.question, decision.position.position
-    held = f"position {position}, reorder point {decision.reorder_point}"
-    days = f"{question.protection_interval:g} days"
-    wear = f"{decision.demand:.2g} expected in the {days} an order and the next review take"
+    held = f"{_held(decision)}, reorder point {decision.reorder_point}"
+    days = f"{asked.question.protection_interval:.0f} days"
+    wear = f"{_kits(decision.demand)} expected in the {days} an order and the next review take"
     if not decision.proposed:
         return f"{held}: enough; {wear}"
-    risk = f"{decision.short_if_ordered_today:.0%} chance to run out before an order of today arrives"
+    risk = f"{_percent(decision.short_if_ordered_today)} chance to run out before an order of today arrives"
     return f"{held}; {wear}; {risk}"
+
+
+def _why_not(asked: AskedStock) -> str:
+    """Say why there is no decision."""
+    if asked.successor is not None:
+        return f"superseded by {asked.successor}"
+    if asked.question.valves:
+        return "no lifetime is known for what it renews"
+    return "no valve this storeroom serves takes this kit"
+
+
+def _of_history(ratio: float) -> str:
+    """Say how long the lead time is beside the history."""
+    share = f"{100.0 * ratio:.0f} % of the history" if ratio <= 1.0 else "longer than the history"
+    return f"lead time is {share}: the true chance of running out is higher than shown"
+
+
+def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
+    """Lay out what the answer rests on."""
+    question, position = asked.question, decision.position
+    return {
+        "lead_time_days": question.lead_time,
+        "lead_time_sd_days": question.lead_time_spread,
+        "review_period_days": question.review_period,
+        "demand_mean": round6(decision.demand),
+        "yearly_demand_mean": round6(decision.yearly_demand),
+        "short_if_ordered_today": round6(decision.short_if_ordered_today),
+        "simple_bound_reorder_point": decision.bound,
+        "floor_qty": asked.floor_qty,
+        "target_source": asked.target_source,
+        "consequence": asked.consequence,
+        "on_hand": position.on_hand,
+        "expired": position.expired,
+        "unfilled": position.unfilled,
+        "reserved": position.reserved,
+        "on_order_counted": position.on_order,
+        "on_order_late": position.late,
+        "overdue_qty": position.overdue,
+        "lead_time_over_history": round6(ratio),
+        "method": METHOD,
+        "warnings": [*asked.warnings, *([_of_history(ratio)] if ratio > SHORT_HISTORY else [])],
+    }
 
 
 def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: date, history_days: float) -> Row:
@@ -49,43 +119,17 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
         "unit_cost": asked.unit_cost,
     }
     if decision is None:
-        reason = "no lifetime is known for what it renews" if question.valves else "no valve it serves takes this kit"
-        return row | {"status": "not_computed", "reason": reason, "proposed_quantity": 0, "details": {}}
-    position, ratio = decision.position, question.lead_time / max(history_days, 1.0)
-    warnings = list(asked.warnings)
-    if ratio > 0.25:
-        warnings.append(f"lead time is {ratio:.0%} of the history: the true chance of running out is higher than shown")
+        return row | {"status": "not_computed", "reason": _why_not(asked), "proposed_quantity": 0, "details": {}}
     return row | {
         "reorder_point": decision.reorder_point,
         "order_quantity": decision.order_quantity,
         "cycle_service_level": round6(decision.levels.cycle_service_level),
         "fill_rate": round6(decision.levels.fill_rate),
-        "position": position.position,
+        "position": decision.position.position,
         "proposed_quantity": decision.proposed,
         "order_by": as_of if decision.proposed else None,
         "cost": None if asked.unit_cost is None or not decision.proposed else asked.unit_cost * decision.proposed,
         "status": "computed",
         "reason": _order_reason(asked, decision),
-        "details": {
-            "lead_time_days": question.lead_time,
-            "lead_time_sd_days": question.lead_time_spread,
-            "review_period_days": question.review_period,
-            "demand_mean": round6(decision.demand),
-            "yearly_demand_mean": round6(decision.yearly_demand),
-            "short_if_ordered_today": round6(decision.short_if_ordered_today),
-            "simple_bound_reorder_point": decision.bound,
-            "floor_qty": asked.floor_qty,
-            "target_source": asked.target_source,
-            "consequence": asked.consequence,
-            "on_hand": position.on_hand,
-            "expired": position.expired,
-            "unfilled": position.unfilled,
-            "reserved": position.reserved,
-            "on_order_counted": position.on_order,
-            "on_order_late": position.late,
-            "overdue_qty": position.overdue,
-            "lead_time_over_history": round6(ratio),
-            "method": METHOD,
-            "warnings": warnings,
-        },
+        "details": _details(asked, decision, question.lead_time / max(history_days, 1.0)),
     }

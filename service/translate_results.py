@@ -10,6 +10,7 @@ import numpy as np
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import Demand
+from forecasting.fitting import Fit
 from forecasting.histories import Finding
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
@@ -72,13 +73,24 @@ def forecast_periods(as_of: date, *, months: int = 24, weeks: int = 13) -> tuple
     return tuple(periods)
 
 
+def _counted(number: int, one: str, many: str = "") -> str:
+    """Say how many of something."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 def _trend_words(trend: TrendTests) -> list[str]:
     """Say what the trend tests object to."""
-    tests = (("Laplace", trend.laplace_p), ("MIL-HDBK-189", trend.mil_hdbk_189_p))
-    objecting = [f"{name} p = {p:.3g}" for name, p in tests if p < 0.05]
-    faster = "ever faster" if trend.laplace > 0 else "ever more slowly"
-    words = f"The pooled trend test objects ({', '.join(objecting)}): failures come {faster}, so a renewed item may not"
-    return [f"{words} be as good as new."] if objecting else []
+    tests = (
+        ("Laplace", trend.laplace_p, trend.laplace > 0),
+        ("MIL-HDBK-189", trend.mil_hdbk_189_p, trend.mil_hdbk_189 < 2 * trend.failures),
+    )
+    objecting = {f"{name} p = {p:.3g}": faster for name, p, faster in tests if p < 0.05}
+    said = {
+        frozenset({True}): "come ever faster, so a renewed item may not be as good as new.",
+        frozenset({False}): "come ever more slowly, so lives to come may be longer than those seen.",
+        frozenset({True, False}): "don't come evenly, so one lifetime may not describe them all.",
+    }.get(frozenset(objecting.values()))
+    return [f"The pooled trend test objects ({', '.join(objecting)}): failures {said}"] if said else []
 
 
 def _model_warnings(one: InUse, trend: TrendTests | None, same_day: int, described: str) -> list[str]:
@@ -94,6 +106,33 @@ def _model_warnings(one: InUse, trend: TrendTests | None, same_day: int, describ
     if one.fit is not None and one.fit.masked:
         warnings.append(f"{one.fit.masked} lives ended with a failure whose item isn't said.")
     return warnings
+
+
+def _observed(fit: Fit | None) -> Row:
+    """Lay out what was observed of a class and item."""
+    if fit is None:
+        return {"own_fit": "no lives", "observed": "nothing was watched"}
+    return {
+        "own_fit": fit.status.value,
+        "observed": f"{_counted(fit.failures, 'failure')} in {fit.exposure / 365.25:.4g} valve-years",
+        "exposure_days": fit.exposure,
+        "left_truncated": fit.truncated,
+        "right_censored": fit.right_censored,
+        "interval_censored": fit.interval_censored,
+        "cause_masked": fit.masked,
+    }
+
+
+def _tested(trend: TrendTests | None) -> Row:
+    """Lay out what the trend tests say."""
+    if trend is None:
+        return {}
+    return {
+        "laplace": round6(trend.laplace),
+        "laplace_p": round6(trend.laplace_p),
+        "mil_hdbk_189": round6(trend.mil_hdbk_189),
+        "mil_hdbk_189_p": round6(trend.mil_hdbk_189_p),
+    }
 
 
 def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Iterator[Row]:
@@ -112,8 +151,6 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
         key = (one.service_class, one.item)
         fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
         own = None if fit is None else fit.lifetime
-        years = 0.0 if fit is None else fit.exposure / 365.25
-        failures = 0 if fit is None else fit.failures
         yield {
             "service_class": one.service_class,
             "maintainable_item": one.item,
@@ -122,26 +159,17 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
             "shape": None if used is None else round6(used.shape),
             "mle_scale_days": None if own is None else round6(own.scale),
             "mle_shape": None if own is None else round6(own.shape),
-            "failures": failures,
+            "failures": 0 if fit is None else fit.failures,
             "lives": 0 if fit is None else fit.lives,
             "mean_days": None if used is None else round6(used.mean),
             "b10_days": None if used is None else round6(used.quantile(0.1)),
             "pool_share": round6(one.pool_share),
             "status": one.source.value,
             "reason": one.reason or None,
-            "details": {
+            "details": _observed(fit)
+            | _tested(trend)
+            | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),
-                "own_fit": "no lives" if fit is None else fit.status.value,
-                "observed": f"{failures} failures in {years:.4g} valve-years",
-                "exposure_days": 0.0 if fit is None else fit.exposure,
-                "left_truncated": 0 if fit is None else fit.truncated,
-                "right_censored": 0 if fit is None else fit.right_censored,
-                "interval_censored": 0 if fit is None else fit.interval_censored,
-                "cause_masked": 0 if fit is None else fit.masked,
-                "laplace": None if trend is None else round6(trend.laplace),
-                "laplace_p": None if trend is None else round6(trend.laplace_p),
-                "mil_hdbk_189": None if trend is None else round6(trend.mil_hdbk_189),
-                "mil_hdbk_189_p": None if trend is None else round6(trend.mil_hdbk_189_p),
                 "warnings": _model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
             },
         }
@@ -150,7 +178,7 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
 def _shortfall(made: Forecast, kit: str, left_out: Sequence[str]) -> str | None:
     """Say which valves a kit's forecast leaves out, and what else it does."""
     valves = made.not_forecast.get(kit, frozenset())
-    said = [f"{len(valves)} valves left out: no lifetime is known"] if valves else []
+    said = [f"{_counted(len(valves), 'valve')} left out: no lifetime is known"] if valves else []
     said += [*left_out]
     said += sorted({one.note for one in made.taken if one.kit == kit and one.note})
     return "; ".join(said) or None
@@ -268,6 +296,6 @@ def finding_rows(findings: Sequence[Finding], undescribed: Sequence[tuple[str, s
             "record_key": finding.ref or finding.valve,
             "detail": finding.detail,
             "treatment": finding.treatment,
-            "effect": f"{lost} lives left out of the fit" if lost else None,
+            "effect": f"{_counted(lost, 'life', 'lives')} left out of the fit" if lost else None,
             "details": {"tag": finding.valve} if finding.valve else {},
         }

@@ -6,12 +6,15 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 
+from forecasting.lead_times import LONGEST
 from forecasting.stock_positions import OpenOrder
 from forecasting.stocking import Rule, StockQuestion
 from service.schemas.records import KitRecord, OrderRecord, StockSettingRecord
-from service.translate import Records, Register, successor_of
+from service.translate import Records, Register, stock_counts_as, successor_of
 
 WORST_FIRST = ("stops", "curtails", "tolerable")
+Key = tuple[str, str]
+"""Storeroom and kit."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +41,7 @@ class AskedStock:
     consequence: str
     target_source: str
     floor_qty: int
+    successor: str | None
     warnings: tuple[str, ...]
 
 
@@ -45,106 +49,149 @@ class AskedStock:
 class _Store:
     """What is on the shelf and on order, by storeroom and kit; old stock counts for its successor where it fits."""
 
-    on_hand: dict[tuple[str, str], int]
-    orders: dict[tuple[str, str], tuple[OpenOrder, ...]]
+    on_hand: dict[Key, int]
+    orders: dict[Key, tuple[OpenOrder, ...]]
+    undated: dict[Key, int]
 
 
-def _store(records: Records, *, as_of: date) -> _Store:
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    """Everything a question needs, by what it is looked up by."""
+
+    kits: dict[str, KitRecord]
+    settings: dict[Key, StockSettingRecord]
+    review_periods: dict[str, int | None]
+    valves: dict[Key, frozenset[str]]
+    consequences: dict[str, str | None]
+    successors: dict[str, str]
+    store: _Store
+
+
+def _store(records: Records, *, as_of: date, assumed: Assumptions) -> _Store:
+    """Count what is there and what is still to come."""
     kits = {kit.code: kit for kit in records.kits}
-    followed = successor_of(records.kits, as_of=as_of)
-
-    def counts_as(kit: str) -> str:
-        return followed.get(kit, kit) if kit in kits and kits[kit].old_fits_new_need else kit
-
-    on_hand: dict[tuple[str, str], int] = defaultdict(int)
+    counts_as = stock_counts_as(records.kits, as_of=as_of)
+    on_hand: dict[Key, int] = defaultdict(int)
     for row in records.stock:
-        on_hand[row.storeroom, counts_as(row.kit)] += row.on_hand
-    orders: dict[tuple[str, str], list[OpenOrder]] = defaultdict(list)
+        on_hand[row.storeroom, counts_as.get(row.kit, row.kit)] += row.on_hand
+    orders: dict[Key, list[OpenOrder]] = defaultdict(list)
+    undated: dict[Key, int] = defaultdict(int)
     for order in records.orders:
-        rest = _still_to_come(order, as_of)
-        if rest > 0:
-            due = _due(order, kits.get(order.kit))
-            orders[order.storeroom, counts_as(order.kit)].append(OpenOrder(due=float((due - as_of).days), qty=rest))
-    return _Store(on_hand=dict(on_hand), orders={key: tuple(rows) for key, rows in orders.items()})
+        rest, key = _still_to_come(order, as_of), (order.storeroom, counts_as.get(order.kit, order.kit))
+        if rest <= 0:
+            continue
+        due = _due(order, kits.get(order.kit), assumed)
+        if due is None:
+            undated[key] += rest
+        orders[key].append(OpenOrder(due=float(((due or date.max) - as_of).days), qty=rest))
+    return _Store(
+        on_hand=dict(on_hand), orders={key: tuple(rows) for key, rows in orders.items()}, undated=dict(undated)
+    )
 
 
 def _still_to_come(order: OrderRecord, as_of: date) -> int:
     """Kits of an order not yet received on the day."""
     if order.ordered_on is not None and order.ordered_on > as_of:
         return 0
-    if order.received_on is None or order.received_on > as_of:
+    if order.received_on is not None and order.received_on > as_of:
+        return order.qty
+    if order.received_on is None and order.received_qty is None:
         return order.qty
     return order.qty - (order.qty if order.received_qty is None else order.received_qty)
 
 
-def _due(order: OrderRecord, kit: KitRecord | None) -> date:
-    """Day an order is due: as stated, else a lead time after it was placed, else never in time."""
-    if order.due_on is not None:
+def _due(order: OrderRecord, kit: KitRecord | None, assumed: Assumptions) -> date | None:
+    """Day an order is due: as stated, else a lead time after it was placed, else not known."""
+    if order.due_on is not None or order.ordered_on is None:
         return order.due_on
-    if order.ordered_on is None:
-        return date.max
-    lead = Assumptions.lead_time_days if kit is None or kit.lead_time_days is None else kit.lead_time_days
+    lead = assumed.lead_time_days if kit is None or kit.lead_time_days is None else kit.lead_time_days
     return date.fromordinal(order.ordered_on.toordinal() + int(lead))
 
 
 def _target(setting: StockSettingRecord | None, consequence: str, assumed: Assumptions) -> tuple[Rule, float, str]:
     """Rule, target and where they come from."""
-    if setting is not None and setting.target is not None and setting.rule in set(Rule):
-        return Rule(setting.rule), setting.target, "stock setting"
-    level = assumed.cycle_service_level[consequence]
+    rule = None if setting is None else setting.rule
+    if setting is not None and setting.target is not None and rule != "least_cost":
+        return Rule(rule or Rule.CYCLE), setting.target, "stock setting"
     source = f"assumed for consequence {consequence}"
-    if setting is not None and setting.rule == "least_cost":
+    if rule == "least_cost":
         source += " (the rule least_cost isn't computed)"
-    return Rule.CYCLE, level, source
+    elif rule is not None:
+        source += f" (the stock setting names the rule {rule} without a target)"
+    return Rule.CYCLE, assumed.cycle_service_level[consequence], source
 
 
-def _warnings(kit: KitRecord, review: int | None, counted: bool, assumed: Assumptions) -> tuple[str, ...]:
-    """Name what had to be assumed of a kit."""
+@dataclass(frozen=True, kw_only=True)
+class _Times:
+    """Lead time, its spread and the review period, within what can be computed."""
+
+    lead: float
+    spread: float
+    review: float
+    warnings: tuple[str, ...]
+
+
+def _times(kit: KitRecord, stated_review: int | None, assumed: Assumptions) -> _Times:
+    """Take times as stated, else as assumed; what can't be is cut to what can, and said."""
+    lead = assumed.lead_time_days if kit.lead_time_days is None else float(kit.lead_time_days)
+    review = assumed.review_period_days if stated_review is None else float(stated_review)
+    spread, longest = kit.lead_time_sd_days or 0.0, LONGEST / 2.0
     said = (
-        (kit.lead_time_days, f"lead time not stated: {assumed.lead_time_days:g} days assumed"),
-        (kit.lead_time_sd_days, "spread of the lead time not stated: none assumed"),
-        (review, f"review period not stated: {assumed.review_period_days:g} days assumed"),
-        (counted or None, "no stock count: none on hand assumed"),
-        (kit.unit_cost, "price not known: the smallest order is proposed"),
+        (kit.lead_time_days is None, f"lead time not stated: {lead:g} days assumed"),
+        (kit.lead_time_sd_days is None, "spread of the lead time not stated: none assumed"),
+        (stated_review is None, f"review period not stated: {review:g} days assumed"),
+        (lead + review == 0.0, "lead time and review period are both 0: a lead time of 1 day used"),
+        (max(lead, review) > longest, f"lead time or review period beyond {longest:g} days: {longest:g} used"),
+        (spread > lead > 0.0, f"spread of the lead time larger than itself: {lead:g} days used"),
     )
-    return tuple(text for value, text in said if value is None)
+    lead = min(lead or float(review == 0.0), longest)
+    return _Times(
+        lead=lead,
+        spread=min(spread, lead),
+        review=min(review, longest),
+        warnings=tuple(text for holds, text in said if holds),
+    )
 
 
-def _ask(
-    records: Records, register: Register, store: _Store, assumed: Assumptions, *, storeroom: str, code: str
-) -> AskedStock:
+def _warnings(kit: KitRecord, store: _Store, key: Key) -> tuple[str, ...]:
+    """Name what had to be assumed of a kit and its stock."""
+    undated = store.undated.get(key, 0)
+    said = (
+        (key not in store.on_hand, "no stock count: none on hand assumed"),
+        (undated > 0, f"{undated} on order without any date: not counted"),
+        (kit.unit_cost is None, "price not known: the smallest order is proposed"),
+        (not kit.shelf_life_days, "shelf life not known: an order may outlive it"),
+    )
+    return tuple(text for holds, text in said if holds)
+
+
+def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
     """Put everything known of one kit in one storeroom together."""
-    kit = next((one for one in records.kits if one.code == code), KitRecord(code=code))
-    setting = next((s for s in records.stock_settings if (s.storeroom, s.kit) == (storeroom, code)), None)
-    room = next((one for one in records.storerooms if one.code == storeroom), None)
-    valves = frozenset(
-        tag
-        for tag in register.storerooms.get(storeroom, frozenset())
-        if any(need.kit == code for need in register.design_items[register.designs[tag]])
-    )
-    said = {valve.consequence for valve in records.valves if valve.tag in valves}
+    storeroom, code = key
+    kit, setting = known.kits.get(code, KitRecord(code=code)), known.settings.get(key)
+    times = _times(kit, known.review_periods.get(storeroom), assumed)
+    valves = known.valves.get(key, frozenset())
+    said = {known.consequences[tag] for tag in valves}
     consequence = next((worst for worst in WORST_FIRST if worst in said), assumed.consequence)
     rule, target, source = _target(setting, consequence, assumed)
-    review = None if room is None else room.review_period_days
-    counted = (storeroom, code) in store.on_hand
     cost, floor = kit.unit_cost, 0 if setting is None else setting.floor_qty or 0
     question = StockQuestion(
         storeroom=storeroom,
         kit=code,
         valves=valves,
-        lead_time=assumed.lead_time_days if kit.lead_time_days is None else float(kit.lead_time_days),
-        lead_time_spread=kit.lead_time_sd_days or 0.0,
-        review_period=assumed.review_period_days if review is None else float(review),
+        lead_time=times.lead,
+        lead_time_spread=times.spread,
+        review_period=times.review,
         rule=rule,
         target=target,
         floor=floor,
         min_order=max(kit.min_order_qty or 1, 1),
         pack=kit.pack_qty or 1,
-        shelf_life=float("inf") if not kit.shelf_life_days else float(kit.shelf_life_days),
+        shelf_life=float(kit.shelf_life_days or "inf"),
         order_cost=assumed.order_cost,
         holding_cost=None if not cost else float(cost) * assumed.holding_rate_per_year,
-        on_hand=store.on_hand.get((storeroom, code), 0),
-        orders=store.orders.get((storeroom, code), ()),
+        on_hand=known.store.on_hand.get(key, 0),
+        orders=known.store.orders.get(key, ()),
     )
     return AskedStock(
         question=question,
@@ -153,8 +200,19 @@ def _ask(
         consequence=consequence,
         target_source=source,
         floor_qty=floor,
-        warnings=_warnings(kit, review, counted, assumed),
+        successor=known.successors.get(code),
+        warnings=times.warnings + _warnings(kit, known.store, key),
     )
+
+
+def _takers(register: Register) -> dict[Key, frozenset[str]]:
+    """Valves that take each kit, by the storeroom that serves them."""
+    takers: dict[Key, set[str]] = defaultdict(set)
+    for storeroom, tags in register.storerooms.items():
+        for tag in tags:
+            for need in register.design_items[register.designs[tag]]:
+                takers[storeroom, need.kit].add(tag)
+    return {key: frozenset(tags) for key, tags in takers.items()}
 
 
 def stock_asked(records: Records, register: Register, *, as_of: date, assumed: Assumptions) -> tuple[AskedStock, ...]:
@@ -176,16 +234,14 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     tuple of AskedStock
         By storeroom and kit.
     """
-    store = _store(records, as_of=as_of)
-    taken = {
-        (storeroom, need.kit)
-        for storeroom, tags in register.storerooms.items()
-        for design in {register.designs[tag] for tag in tags}
-        for need in register.design_items[design]
-    }
-    held = {key for key, quantity in store.on_hand.items() if quantity} | store.orders.keys()
-    settings = {(setting.storeroom, setting.kit) for setting in records.stock_settings}
-    return tuple(
-        _ask(records, register, store, assumed, storeroom=storeroom, code=kit)
-        for storeroom, kit in sorted(taken | held | settings)
+    known = _Known(
+        kits={kit.code: kit for kit in records.kits},
+        settings={(setting.storeroom, setting.kit): setting for setting in records.stock_settings},
+        review_periods={room.code: room.review_period_days for room in records.storerooms},
+        valves=_takers(register),
+        consequences={valve.tag: valve.consequence for valve in records.valves},
+        successors=successor_of(records.kits, as_of=as_of),
+        store=_store(records, as_of=as_of, assumed=assumed),
     )
+    held = {key for key, quantity in known.store.on_hand.items() if quantity} | known.store.orders.keys()
+    return tuple(_ask(known, key, assumed) for key in sorted(known.valves.keys() | held | known.settings.keys()))

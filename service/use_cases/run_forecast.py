@@ -1,5 +1,6 @@
 """Compute a run: read the record, forecast, store what was found, all or nothing."""
 
+from collections import defaultdict
 from datetime import date
 from hashlib import sha256
 from os import getpid
@@ -58,20 +59,21 @@ def _read(session: Session) -> tuple[Records, dict[str, str], str]:
 
 def _left_out(records: Records, register: Register) -> dict[str, list[str]]:
     """Say by kit what its forecast doesn't hold yet."""
-    classes = {
+    at_turnarounds = {
         (policy.service_class, policy.maintainable_item)
         for policy in records.policies
         if policy.policy == "opportunistic"
     }
-    said: dict[str, list[str]] = {}
+    on_opening = {(row.design, row.maintainable_item) for row in records.design_kits if row.on_opening}
+    said: dict[str, set[str]] = defaultdict(set)
     for history in register.histories:
-        for need in register.design_items[register.designs[history.valve]]:
-            if (history.service_class, need.item) in classes:
-                said[need.kit] = ["renewals at turnarounds left out: no turnaround dates in the record"]
-    for row in records.design_kits:
-        if row.on_opening and row.kit is not None:
-            said.setdefault(row.kit, []).append("use at the opening of a valve for other items left out")
-    return said
+        design = register.designs[history.valve]
+        for need in register.design_items[design]:
+            if (history.service_class, need.item) in at_turnarounds:
+                said[need.kit].add("renewals at turnarounds left out: no turnaround dates in the record")
+            if (design, need.item) in on_opening:
+                said[need.kit].add("use at the opening of a valve for other items left out")
+    return {kit: sorted(texts) for kit, texts in said.items()}
 
 
 def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], *, as_of: date) -> Plant:
