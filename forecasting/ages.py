@@ -1,16 +1,26 @@
 """The age of an item whose last renewal nobody wrote down: a distribution, never a made-up number."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from forecasting.arrays import FloatArray, check
-from forecasting.renewals import Calendar, Process, renewal_operators
+from forecasting.calendars import Calendar
+from forecasting.renewals import Process, renewal_operators
 
 __all__ = ["AgeMix", "unknown_age"]
 
 LONG = 12.0
-"""After so many median lives in place the installation date no longer matters."""
+"""After so many long lives in place the installation date no longer matters."""
+CELLS = (20, 600)
+"""Cells to a typical life, and at most, for the renewals since installation."""
+POINTS = 2000
+"""Ages at which the density is taken before it is shared out."""
+OLDEST = 20.0
+"""Cumulative hazard by which the last one has failed (2 in 1e9 have not)."""
+LEAST = 1e-7
+"""Weights below this are left out."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,26 +39,99 @@ class AgeMix:
     weights: FloatArray
 
 
-def _at_begin(process: Process, in_place: float | None, parts: int) -> AgeMix:
-    """Age at the begin of the records of an item fresh when installed `in_place` days before (None: long ago)."""
-    typical = min([process.interval, *(lifetime.quantile(0.5) for lifetime in process.lifetimes)])
-    if in_place is not None and in_place < LONG * typical:
-        calendar = Calendar.of([(0.0, in_place)], cell=in_place / parts)
-        new = renewal_operators(process, calendar, np.zeros((1, len(process.lifetimes))))
-        renewed = (new.start @ new.resolvent)[0] * (1.0 - new.first.sum(axis=1))
-        never = 1.0 - new.start[0].sum()
-        return AgeMix(ages=np.append(in_place - calendar.middle, in_place), weights=np.append(renewed, never))
-    oldest = min([process.interval, *(lifetime.quantile(0.9999) for lifetime in process.lifetimes)])
-    ages = (np.arange(parts) + 0.5) * oldest / parts
-    alive = np.exp(-sum(lifetime.cumulative_hazard(ages) for lifetime in process.lifetimes))
-    return AgeMix(ages=ages, weights=alive / alive.sum())
+@dataclass(frozen=True, kw_only=True)
+class _Renewals:
+    """Expected renewals of an item fresh at installation: at once on some days, else a density over time."""
+
+    days: FloatArray
+    chance: FloatArray
+    time: FloatArray
+    density: FloatArray
+
+
+def _typical(process: Process, probability: float) -> float:
+    """Age by which this share of the shortest-lived item has ended."""
+    return min([process.interval, *(lifetime.quantile(probability) for lifetime in process.lifetimes)])
+
+
+@lru_cache(maxsize=64)
+def _renewals(process: Process) -> _Renewals:
+    """Expect the renewals from installation on."""
+    span = LONG * _typical(process, 0.9)
+    cell = max(_typical(process, 0.5) / CELLS[0], span / CELLS[1])
+    intervals = [process.interval] if np.isfinite(process.interval) else []
+    calendar = Calendar.of([(0.0, span)], intervals=intervals, cell=cell)
+    new = renewal_operators(process, calendar, np.zeros((1, len(process.lifetimes))))
+    renewed, length = (new.start @ new.resolvent)[0], calendar.right - calendar.left
+    at_once = length == 0.0
+    renewed[0] = 1.0  # the installation
+    return _Renewals(
+        days=calendar.left[at_once],
+        chance=renewed[at_once],
+        time=calendar.middle[~at_once],
+        density=renewed[~at_once] / length[~at_once],
+    )
+
+
+def _hazard(process: Process, age: FloatArray) -> FloatArray:
+    """Cumulative hazard of all items together."""
+    return np.asarray(sum(lifetime.cumulative_hazard(age) for lifetime in process.lifetimes))
+
+
+def _oldest(process: Process, survived: float) -> float:
+    """Age that nothing which survived so long reaches."""
+    further = _typical(process, 0.5)
+    while float(_hazard(process, np.array(survived + further)) - _hazard(process, np.array(survived))) < OLDEST:
+        further *= 2.0
+    return min(process.interval, survived + further)
+
+
+def _shared_out(ages: FloatArray, weights: FloatArray, *, nodes: FloatArray) -> AgeMix:
+    """Share weights out over the two nodes beside each age so that their mean is kept."""
+    above = np.clip(np.searchsorted(nodes, ages), 1, len(nodes) - 1)
+    part = np.clip((ages - nodes[above - 1]) / (nodes[above] - nodes[above - 1]), 0.0, 1.0)
+    shared = np.zeros(len(nodes))
+    np.add.at(shared, above - 1, weights * (1.0 - part))
+    np.add.at(shared, above, weights * part)
+    return AgeMix(ages=nodes, weights=shared)
+
+
+def _quantiles(ages: FloatArray, weights: FloatArray, parts: int) -> FloatArray:
+    """Ages between which equal shares of the weight lie, shape (parts,)."""
+    summed = np.append(0.0, np.cumsum(weights)) / weights.sum()
+    return np.asarray(np.interp(np.linspace(0.0, 1.0, parts), summed, np.append(ages[0], ages)))
+
+
+def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> AgeMix:
+    """Ages of an item that was last renewed, or installed, so long ago and has survived since; weights not normalised.
+
+    P(age) is proportional to the chance of a renewal then, times that of surviving since.
+    """
+    oldest = _oldest(process, survived)
+    if not survived < oldest:
+        return AgeMix(ages=np.zeros(0), weights=np.zeros(0))
+    ages = survived + (oldest - survived) * ((np.arange(POINTS) + 0.5) / POINTS) ** 2
+    usual = np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
+    # nothing but the oldest age depends on the date of installation, so that valves share ages
+    nodes = np.unique(np.minimum(_quantiles(ages, usual, parts), max(in_place, ages[1])))
+    possible = np.where(ages < in_place, usual, 0.0)
+    if in_place > LONG * _typical(process, 0.9):
+        return _shared_out(ages, possible, nodes=nodes)
+    renewals = _renewals(process)
+    mix = _shared_out(ages, possible * np.interp(in_place - ages, renewals.time, renewals.density), nodes=nodes)
+    lumps = in_place - renewals.days
+    known = (lumps >= survived) & (lumps < process.interval)
+    lasted = np.exp(_hazard(process, np.array(survived)) - _hazard(process, lumps[known]))
+    return AgeMix(
+        ages=np.append(mix.ages, lumps[known]), weights=np.append(mix.weights, renewals.chance[known] * lasted)
+    )
 
 
 def unknown_age(process: Process, *, in_place: float | None, survived: float, parts: int) -> AgeMix:
     """Distribution of the age of an item with an unknown start.
 
-    At the begin of the records: backward recurrence time of the renewal process begun at installation under its policy,
-    its equilibrium where that is long ago or not known. Since then: given that it survived.
+    The backward recurrence time of the renewal process begun at installation under its policy, its equilibrium where
+    that is long ago or not known, given that nothing was renewed since the records begin.
 
     Parameters
     ----------
@@ -59,7 +142,7 @@ def unknown_age(process: Process, *, in_place: float | None, survived: float, pa
     survived : float [days]
         Watched since the records begin, without a renewal.
     parts : int [1]
-        Number of ages used.
+        Number of ages used, besides that at installation and those of an unbroken row of planned renewals.
 
     Returns
     -------
@@ -79,24 +162,18 @@ def unknown_age(process: Process, *, in_place: float | None, survived: float, pa
     --------
     >>> from forecasting.lifetimes import Weibull
     >>> steady = Process(lifetimes=(Weibull(scale=500.0, shape=1.0),))
-    >>> mix = unknown_age(steady, in_place=None, survived=0.0, parts=400)
+    >>> mix = unknown_age(steady, in_place=None, survived=0.0, parts=40)
     >>> round(float(mix.ages @ mix.weights))
     500
     """
-    check(
-        in_place is None or in_place >= survived >= 0,
-        f"`survived` must be within `in_place`, got {survived}, {in_place}",
-    )
+    longest = np.inf if in_place is None else in_place
+    check(longest >= survived >= 0, f"`survived` must be within `in_place`, got {survived}, {in_place}")
     for policy in (process, Process(lifetimes=process.lifetimes)):
-        mix = _at_begin(policy, None if in_place is None else max(in_place - survived, 1.0), parts)
-        grown = mix.ages + survived
-        lasted = sum(
-            lifetime.cumulative_hazard(mix.ages) - lifetime.cumulative_hazard(grown) for lifetime in process.lifetimes
-        )
-        weights = np.where(grown < policy.interval, np.clip(mix.weights, 0.0, None), 0.0) * np.exp(lasted)
-        if weights.sum() > 0.0:
+        mix = _mix(policy, in_place=longest, survived=survived, parts=parts)
+        if mix.weights.sum() > 0.0:
             break
-    # so old that nothing survives in doubles: the youngest possible age
-    weights = weights if weights.sum() > 0.0 else (grown == grown.min()).astype(np.float64)
-    used = weights > 1e-9 * weights.sum()
-    return AgeMix(ages=grown[used], weights=weights[used] / weights[used].sum())
+    else:  # in doubles nothing survives so long: the youngest possible age
+        return AgeMix(ages=np.array([survived]), weights=np.ones(1))
+    weights = mix.weights / mix.weights.sum()
+    used = weights > LEAST
+    return AgeMix(ages=mix.ages[used], weights=weights[used] / weights[used].sum())

@@ -4,28 +4,26 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.sparse import csr_array
 
 from forecasting.ages import unknown_age
-from forecasting.arrays import FloatArray, IntArray
+from forecasting.arrays import FloatArray
+from forecasting.calendars import CELL, Calendar
 from forecasting.clocks import ItemAge
 from forecasting.joint_renewals import inner_counts, inner_expected
 from forecasting.lifetimes import Lifetime
-from forecasting.renewals import (
-    Calendar,
-    Process,
-    outer_counts,
-    outer_expected,
-    renewal_operators,
-)
+from forecasting.renewals import MOST, Process, outer_counts, outer_expected, renewal_operators
 
 __all__ = ["Group", "ItemPlan", "TakeUp", "Window", "kits_taken"]
 
 Window = tuple[float, float]
 
-AGES = 40
+AGES = 120
 """Ages that stand for one unknown start."""
-INNER_AGES = 10
-"""Ages of the inner item for each of them."""
+OUTER_AGES, INNER_AGES = 40, 12
+"""The same where two linked items are unknown: of the outer one, and of the inner one for each of them."""
+CELLS_PER_LIFE = 20.0
+"""Cells to the shortest median life at least, down to cells of a day."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,10 +123,12 @@ class _Link:
 
 @dataclass(frozen=True, kw_only=True)
 class _Rows:
-    """Starting ages: several weighted rows for a valve whose ages aren't known."""
+    """Starting ages, each once: of the link's items and of those above it, shape (rows, items).
 
-    valve: IntArray
-    weight: FloatArray
+    `share` holds what each valve has in each row; a valve whose ages are known has one.
+    """
+
+    share: csr_array
     inner: FloatArray
     outer: FloatArray
 
@@ -186,33 +186,43 @@ def _mixed(
         yield float(weight), (float(age),) * len(link.plans)
 
 
+def _starts(
+    link: _Link, ages: dict[str, ItemAge]
+) -> Iterator[tuple[float, tuple[tuple[float, ...], tuple[float, ...]]]]:
+    """Weighted ages of a link and of what it is under; the inner one was fresh when the outer one last was."""
+    place = ages[link.plans[0].item].in_place
+    since_installed = None if place is None else float(place)
+    if link.outer is None:
+        for weight, own in _mixed(link, ages, in_place=since_installed, parts=AGES):
+            yield weight, (own, ())
+        return
+    for outer_weight, above in _mixed(link.outer, ages, in_place=since_installed, parts=OUTER_AGES):
+        fresh_since = max(above) if np.isfinite(max(above)) else since_installed
+        for weight, own in _mixed(link, ages, in_place=fresh_since, parts=INNER_AGES):
+            yield outer_weight * weight, (own, above)
+
+
 def _rows(group: Group, link: _Link) -> _Rows:
-    """Lay out starting ages of a link and of what it is under; the inner one was fresh when the outer one last was."""
-    rows: list[tuple[int, float, tuple[float, ...], tuple[float, ...]]] = []
+    """Lay out the starting ages of a group's valves."""
+    number: dict[tuple[tuple[float, ...], tuple[float, ...]], int] = {}
+    valves, rows, weights = [], [], []
     for valve, ages in enumerate(group.ages):
-        place = ages[link.plans[0].item].in_place
-        since_installed = None if place is None else float(place)
-        if link.outer is None:
-            mixed = _mixed(link, ages, in_place=since_installed, parts=AGES)
-            rows += [(valve, weight, own, ()) for weight, own in mixed]
-            continue
-        for outer_weight, above in _mixed(link.outer, ages, in_place=since_installed, parts=AGES // 2):
-            fresh_since = max(above) if np.isfinite(max(above)) else since_installed
-            inner = _mixed(link, ages, in_place=fresh_since, parts=INNER_AGES)
-            rows += [(valve, outer_weight * weight, own, above) for weight, own in inner]
+        for weight, start in _starts(link, ages):
+            valves.append(valve)
+            rows.append(number.setdefault(start, len(number)))
+            weights.append(weight)
+    above = () if link.outer is None else link.outer.plans
     return _Rows(
-        valve=np.array([row[0] for row in rows]),
-        weight=np.array([row[1] for row in rows]),
-        inner=np.array([row[2] for row in rows]),
-        outer=np.array([row[3] for row in rows]),
+        share=csr_array((weights, (valves, rows)), shape=(len(group.valves), len(number))),
+        inner=np.array([inner for inner, _ in number]).reshape(len(number), len(link.plans)),
+        outer=np.array([outer for _, outer in number]).reshape(len(number), len(above)),
     )
 
 
 def _take_up(group: Group, link: _Link, windows: Sequence[Window]) -> TakeUp:
     """Count the renewals of one link in every window, valve by valve."""
     outer_link = link.outer
-    intervals = [one.process.interval for one in (link, outer_link) if one is not None]
-    calendar = Calendar.of(windows, intervals=[days for days in intervals if np.isfinite(days)])
+    calendar = _calendar([one.process for one in (link, outer_link) if one is not None], windows)
     rows = _rows(group, link)
     own = renewal_operators(link.process, calendar, rows.inner)
     above = None if outer_link is None else renewal_operators(outer_link.process, calendar, rows.outer)
@@ -222,31 +232,33 @@ def _take_up(group: Group, link: _Link, windows: Sequence[Window]) -> TakeUp:
         for index, window in enumerate(windows)
     }
     qty = max(plan.qty for plan in link.plans)
+    many = (
+        f"more than {MOST - 1} renewals in a window count as so many"
+        if max(count.shape[1] for count in counts.values()) == MOST
+        else ""
+    )
     return TakeUp(
         kit=link.plans[0].kit,
         qty=qty,
         items=tuple(plan.item for plan in link.plans),
         valves=group.valves,
-        probabilities={window: _by_valve(rows, len(group.valves), count) for window, count in counts.items()},
-        unplanned=_summed(rows, group, calendar, windows, qty * expected.unplanned),
-        planned=_summed(rows, group, calendar, windows, qty * expected.planned),
-        note=link.note,
+        probabilities={window: rows.share @ count for window, count in counts.items()},
+        unplanned=_summed(calendar, windows, qty * (rows.share @ expected.unplanned)),
+        planned=_summed(calendar, windows, qty * (rows.share @ expected.planned)),
+        note="; ".join(filter(None, [link.note, many])),
     )
 
 
-def _by_valve(rows: _Rows, valves: int, values: FloatArray) -> FloatArray:
-    """Mix the rows of each valve, shape (valves, ...)."""
-    mixed = np.zeros((valves, *values.shape[1:]))
-    np.add.at(mixed, rows.valve, rows.weight[:, None] * values)
-    return mixed
+def _calendar(processes: Sequence[Process], windows: Sequence[Window]) -> Calendar:
+    """Cut the time ahead, finer where lives are short."""
+    typical = min(lifetime.quantile(0.5) for process in processes for lifetime in process.lifetimes)
+    intervals = [process.interval for process in processes if np.isfinite(process.interval)]
+    return Calendar.of(windows, intervals=intervals, cell=min(CELL, max(typical / CELLS_PER_LIFE, 1.0)))
 
 
-def _summed(
-    rows: _Rows, group: Group, calendar: Calendar, windows: Sequence[Window], by_cell: FloatArray
-) -> dict[Window, FloatArray]:
+def _summed(calendar: Calendar, windows: Sequence[Window], by_cell: FloatArray) -> dict[Window, FloatArray]:
     """Sum expectations over the cells of each window, by valve."""
-    mixed = _by_valve(rows, len(group.valves), by_cell)
-    return {window: mixed[:, slice(*calendar.span(index))].sum(axis=1) for index, window in enumerate(windows)}
+    return {window: by_cell[:, slice(*calendar.span(index))].sum(axis=1) for index, window in enumerate(windows)}
 
 
 def kits_taken(group: Group, windows: Sequence[Window]) -> tuple[TakeUp, ...]:

@@ -1,38 +1,27 @@
 """Renewals of one valve: how many in a window, for every starting age at once, under its maintenance policy.
 
-Time runs in days from now (0). It is cut into cells at every window edge; the unknowns are "n renewals in the window,
-given an item fresh in this cell", so no axis for age is needed: a fresh item's age is the time since. Starting ages
-enter once, as rows. Whatever probability isn't an event in the cells is survival, so every row sums to 1.
+Time runs in days from now (0), in the cells of a calendar; the unknowns are "n renewals in the window, given an item
+fresh in this cell", so no axis for age is needed: a fresh item's age is the time since. Starting ages enter once, as
+rows. Whatever probability isn't an event in the cells is survival, so every row sums to 1.
 
-The error is of second order in the cell's length, for shapes of at
-least 1; planned dates are split between neighbouring cells so that their mean is kept.
+The error is of second order in the cell's length for shapes of at least 1.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
 
 from forecasting.arrays import FloatArray, IntArray, check
+from forecasting.calendars import INSTANT, Calendar
 from forecasting.lifetimes import Lifetime
 
-__all__ = [
-    "Calendar",
-    "Expected",
-    "Operators",
-    "Process",
-    "outer_counts",
-    "outer_expected",
-    "renewal_operators",
-]
+__all__ = ["Expected", "Operators", "Process", "outer_counts", "outer_expected", "renewal_operators"]
 
-CELL = 7.0
-"""Longest cell in days; the results name it."""
 MASS = 1e-10
 """Probability that may be left beyond the last count, and by then a count's own must be below a thousandth of it."""
 MOST = 200
-"""Counts tried at most."""
+"""Counts told apart at most."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,65 +50,6 @@ class Process:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Calendar:
-    """Windows (start, end] in days from now, and the cells they are cut into.
-
-    Parameters
-    ----------
-    starts, ends : float array, shape (windows,) [days]
-        0 <= start < end.
-    left, right, panel : arrays, shape (cells,) [days]
-        Edges of the cells, and which stretch between two window edges each lies in.
-    """
-
-    starts: FloatArray
-    ends: FloatArray
-    left: FloatArray
-    right: FloatArray
-    panel: IntArray
-
-    @classmethod
-    def of(
-        cls, windows: Sequence[tuple[float, float]], *, intervals: Sequence[float] = (), cell: float = CELL
-    ) -> "Calendar":
-        """Cut the time up to the last window's end into cells of at most `cell` days.
-
-        With planned `intervals` there is a cut wherever an item renewed on either side comes due on either side of a
-        window's edge.
-        """
-        check(bool(windows) and all(0 <= s < e for s, e in windows), f"`windows` need 0 <= start < end, got {windows}")
-        # to the microday, as the cuts are: a window must not end beside its own cut
-        starts, ends = np.round(np.array(windows, dtype=np.float64), 6).T
-        edges = np.unique([0.0, *starts, *ends])
-        shifts = {k * days for days in intervals for k in range(int(edges[-1] // days) + 1)} | {0.0}
-        cuts = np.unique((edges[:, None] - np.array(sorted(shifts))).ravel().round(6))
-        cuts = cuts[cuts >= 0.0]
-        parts = np.ceil(np.diff(cuts) / cell - 1e-9).astype(int)
-        fine = np.unique(
-            np.concatenate([np.linspace(a, b, n + 1) for a, b, n in zip(cuts, cuts[1:], parts, strict=False)])
-        )
-        return cls(
-            starts=starts,
-            ends=ends,
-            left=fine[:-1],
-            right=fine[1:],
-            panel=np.searchsorted(edges, (fine[:-1] + fine[1:]) / 2.0),
-        )
-
-    @property
-    def middle(self) -> FloatArray:
-        """Where an item renewed in a cell counts as renewed."""
-        return (self.left + self.right) / 2.0
-
-    def span(self, window: int) -> tuple[int, int]:
-        """First cell of a window and the first one after it."""
-        return (
-            int(np.searchsorted(self.left, self.starts[window] - 1e-9)),
-            int(np.searchsorted(self.left, self.ends[window] - 1e-9)),
-        )
-
-
-@dataclass(frozen=True, kw_only=True)
 class Operators:
     """First renewals of one process: of a fresh one by cell, of the given starting ages by row.
 
@@ -128,7 +58,7 @@ class Operators:
     failed, planned : float array, shape (cells, cells) [1]
         P(first renewal in this cell, by failure / as planned | fresh in that cell's middle).
     early : float array, shape (cells, cells) [1]
-        The part of failed + planned before the middle of the cell.
+        The part of `failed` before the middle of the cell.
     start_failed, start_planned, start_early : float array, shape (rows, cells) [1]
         The same for the starting ages.
     resolvent : float array, shape (cells, cells) [1]
@@ -171,12 +101,14 @@ class Expected:
 def _planned(calendar: Calendar, due: FloatArray, weight: FloatArray, earliest: IntArray) -> FloatArray:
     """Put each row's planned renewal into the cell of its date, split with a neighbour so that the mean date is kept.
 
-    Neither part leaves the stretch between two window edges, nor comes before the row's `earliest` cell.
+    Neither part leaves the cell's panel, nor comes before the row's `earliest` cell.
     """
-    cells, rows = len(calendar.left), np.flatnonzero((due <= calendar.right[-1] + 1e-9) & (weight > 0))
+    cells, rows = len(calendar.left), np.flatnonzero((due <= calendar.right[-1] + INSTANT) & (weight > 0))
     put, middle = np.zeros((len(due), cells)), calendar.middle
     date = np.maximum(due[rows], 0.0)
-    cell = np.minimum(np.searchsorted(calendar.right, date - 1e-9), cells - 1)
+    cell, after = (np.searchsorted(calendar.right, date + shift) for shift in (-INSTANT, INSTANT))
+    # a date on a cut belongs to the cell that ends there, unless one of no length stands there
+    cell = np.minimum(np.where(after - cell > 1, cell + 1, cell), cells - 1)
     beside = np.clip(np.where(date >= middle[cell], cell + 1, cell - 1), 0, cells - 1)
     usable = (
         (calendar.panel[beside] == calendar.panel[cell]) & (beside != cell) & (beside >= earliest[rows]) & (date > 0)
@@ -192,10 +124,10 @@ class _Survival:
     """Survival of a process from given ages, cut off at its planned date; `at` gives P(not yet renewed by then)."""
 
     def __init__(self, process: Process, ages: FloatArray, since: FloatArray) -> None:
-        waiting = np.isinf(ages).any(axis=1)
         self.process, self.since = process, since
+        self.waiting = np.isinf(ages).any(axis=1)
         self.ages = np.where(np.isinf(ages), 0.0, ages)
-        self.ahead = np.where(waiting, 0.0, np.maximum(process.interval - self.ages.max(axis=1), 0.0))
+        self.ahead = np.where(self.waiting, 0.0, np.maximum(process.interval - self.ages.max(axis=1), 0.0))
 
     def at(self, until: FloatArray) -> FloatArray:
         """P(no renewal by `until`), shape (rows, dates)."""
@@ -206,11 +138,21 @@ class _Survival:
         ]
         return np.asarray(np.exp(sum(parts)))
 
+    def failed(self, calendar: Calendar) -> FloatArray:
+        """P(failed, first, in each cell), what waits in the first; shape (rows, cells)."""
+        failed = self.at(calendar.left) - self.at(calendar.right)
+        failed[self.waiting, 0] = 1.0
+        return failed
+
+    def early(self, calendar: Calendar) -> FloatArray:
+        """P(failed, first, in each cell's first half), shape (rows, cells)."""
+        return self.at(calendar.left) - self.at(calendar.middle)
+
     def planned(self, calendar: Calendar, earliest: IntArray) -> FloatArray:
         """P(renewed as planned, first, in each cell), shape (rows, cells)."""
         due = self.since + self.ahead
-        known = np.where(np.isfinite(due), due, 0.0)
-        weight = np.where(np.isfinite(due), np.diagonal(self.at(known[None, :])) if len(due) else due, 0.0)
+        known = np.isfinite(due) & ~self.waiting
+        weight = np.where(known, self.at(np.where(known, due, 0.0)[:, None])[:, 0], 0.0)
         return _planned(calendar, due, weight, earliest)
 
 
@@ -240,6 +182,7 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
 
     Examples
     --------
+    >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> operators = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
@@ -249,22 +192,16 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
     cells, rows = len(calendar.left), len(ages)
     fresh = _Survival(process, np.zeros((cells, len(process.lifetimes))), calendar.middle)
     old = _Survival(process, ages, np.zeros(rows))
-    failed, planned = fresh.at(calendar.left) - fresh.at(calendar.right), fresh.planned(calendar, np.arange(cells))
-    start_planned = old.planned(calendar, np.zeros(rows, dtype=np.int64))
+    failed, planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
     return Operators(
         failed=failed,
         planned=planned,
-        early=fresh.at(calendar.left) - fresh.at(calendar.middle) + planned / 2.0,
-        start_failed=old.at(calendar.left) - old.at(calendar.right),
-        start_planned=start_planned,
-        start_early=old.at(calendar.left) - old.at(calendar.middle) + start_planned / 2.0,
+        early=fresh.early(calendar),
+        start_failed=old.failed(calendar),
+        start_planned=old.planned(calendar, np.zeros(rows, dtype=np.int64)),
+        start_early=old.early(calendar),
         resolvent=solve_triangular(np.eye(cells) - failed - planned, np.eye(cells), lower=False),
     )
-
-
-def _padded(columns: list[FloatArray]) -> FloatArray:
-    """Stack P(0), P(1), ... into one array, rounding noise clipped; shape (rows, n)."""
-    return np.asarray(np.clip(np.stack(columns, axis=1), 0.0, 1.0))
 
 
 def outer_expected(operators: Operators) -> Expected:
@@ -286,6 +223,7 @@ def outer_expected(operators: Operators) -> Expected:
 
     Examples
     --------
+    >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> fresh = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
@@ -300,21 +238,15 @@ def outer_expected(operators: Operators) -> Expected:
 
 
 def goes_on(left: FloatArray, last: FloatArray) -> bool:
-    """Tell whether higher counts still matter.
-
-    Parameters
-    ----------
-    left : float array [1]
-        Probability not yet given to a count.
-    last : float array [1]
-        Probability of the last count.
-
-    Returns
-    -------
-    bool [yes or no]
-        False once both are negligible.
-    """
+    """Tell whether the probability not yet given to a count, or that of the last count, still matters."""
     return bool(left.max(initial=0.0) > MASS or last.max(initial=0.0) > MASS / 1000.0)
+
+
+def by_count(columns: list[FloatArray]) -> FloatArray:
+    """Stack P(0), P(1), ... into shape (rows, n); what is left beyond the last count goes to it."""
+    counts = np.clip(np.stack(columns, axis=1), 0.0, 1.0)
+    counts[:, -1] += np.clip(1.0 - counts.sum(axis=1), 0.0, None)
+    return np.asarray(counts)
 
 
 def outer_counts(operators: Operators, calendar: Calendar, window: int) -> FloatArray:
@@ -340,6 +272,7 @@ def outer_counts(operators: Operators, calendar: Calendar, window: int) -> Float
 
     Examples
     --------
+    >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> fresh = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
@@ -358,4 +291,4 @@ def outer_counts(operators: Operators, calendar: Calendar, window: int) -> Float
         columns.append(start[:, before] @ ahead + start[:, inside] @ within)
         within = first[inside, inside] @ within
         left = left - columns[-1]
-    return np.asarray(np.clip(np.stack(columns, axis=1), 0.0, 1.0))
+    return by_count(columns)
