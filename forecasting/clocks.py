@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 from forecasting.endings import MASKED, Ending, endings, scope
 from forecasting.histories import AsFound, Event, Finding, History, Reason
 
+LONGEST_SPREAD = 366
+"""A start known to no better than this many days, a year, is unknown."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Life:
@@ -121,19 +124,24 @@ class Watcher:
             )
         )
 
-    def end_life(self, clock: Clock, ending: Ending, day: int, *, last_ok: int | None, cause: int) -> None:
-        """Write down the life that ends on `day` (rules 2, 4, 5, 9)."""
+    def end_life(
+        self, clock: Clock, ending: Ending, day: int, *, last_ok: int | None, cause: int, spread: int = 0
+    ) -> None:
+        """Write down the life that ends on `day`, or on one of the days around it (rules 2, 4, 5, 9)."""
         if clock.start is None:
             return
-        entry, age = float(clock.entered - clock.start), float(day - clock.start)
-        lower, upper = age, age
+        first = day - spread // 2
+        entry, age = float(clock.entered - clock.start), float(first - clock.start)
+        lower, upper = age, age + spread
         if ending is Ending.CENSORED:
-            upper = float("inf")
+            lower, upper = max(entry, age), float("inf")
         elif ending in {Ending.INTERVAL, Ending.MASKED_INTERVAL}:
-            seen_ok = last_ok if last_ok is not None and last_ok <= day else clock.last_ok_before(day)
+            seen_ok = last_ok if last_ok is not None and last_ok <= first + spread else clock.last_ok_before(day)
             lower = entry if seen_ok is None else max(entry, float(seen_ok - clock.start))
+        elif spread:
+            lower = max(entry, age - 1.0)  # it may have ended on the first of these days
         whole_day = ending is Ending.EXACT and age <= entry
-        if whole_day or (lower >= upper and ending not in {Ending.EXACT, Ending.MASKED}):
+        if (whole_day and not spread) or (lower >= upper and (spread or ending not in {Ending.EXACT, Ending.MASKED})):
             upper = lower + 1.0  # days are whole: a life of 0 days is (0, 1]
         if ending is not Ending.CENSORED or age > entry:
             self.add_life(clock, entry=entry, lower=lower, upper=upper, cause=cause)
@@ -197,7 +205,7 @@ class Watcher:
             if item in renewed:
                 clock.waiting += 1
             elif event.as_found.get(item) is AsFound.OK:
-                clock.last_ok = event.found_day
+                clock.last_ok = event.found_first
             elif event.as_found.get(item) is AsFound.FAILED:
                 clock.failed = True
 
@@ -205,7 +213,8 @@ class Watcher:
         """Start the lives of what an event renewed, on the day it was done (rules 1, 6)."""
         for item in sorted(scope(event, self.history.items)):
             clock = self.clocks[item]
-            clock.start = clock.entered = clock.since = event.done
+            clock.start = event.done if event.done_spread <= LONGEST_SPREAD else None
+            clock.entered = clock.since = event.done
             clock.last_ok, clock.failed, clock.waiting = None, False, clock.waiting - 1
             if clock.waiting:
                 detail = f"renewed {item} between found and done of another event"
@@ -227,7 +236,14 @@ class Watcher:
             if ending is not Ending.CENSORED:
                 clock.failures.append(event.found_day)
             last_ok = event.last_ok if item in failed or not failed else None
-            self.end_life(clock, ending, event.found_day, last_ok=last_ok, cause=self.next_cause())
+            self.end_life(
+                clock,
+                ending,
+                event.found_day,
+                last_ok=last_ok,
+                cause=self.next_cause(),
+                spread=event.found_within,
+            )
 
     def end_masked(self, event: Event, suspects: dict[str, Ending]) -> None:
         """End the lives among which one cause is masked (rule 8)."""
@@ -240,11 +256,12 @@ class Watcher:
             return
         for clock, ending in zip(clocks, suspects.values(), strict=True):
             # one zero-day life makes its whole cause an interval of one day
-            if ending is Ending.MASKED and any(day <= other.entered for other in clocks):
+            if ending is Ending.MASKED and not event.found_within and any(day <= other.entered for other in clocks):
                 age, entry = float(day - (clock.start or 0)), float(clock.entered - (clock.start or 0))
                 self.add_life(clock, entry=entry, lower=age, upper=age + 1.0, cause=cause)
             else:
-                self.end_life(clock, ending, day, last_ok=event.last_ok, cause=cause)
+                spread = event.found_within
+                self.end_life(clock, ending, day, last_ok=event.last_ok, cause=cause, spread=spread)
         if suspects:
             detail = f"failed or worn: {' or '.join(suspects)}, not said which"
             self.find("cause_masked", event.ref, detail, "shared among them by the fit")

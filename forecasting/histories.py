@@ -50,6 +50,8 @@ class Event:
         The day it was done.
     found : int or None [day number]
         The day the need was found; None: the day it was done.
+    done_spread, found_spread : int [days]
+        Where the day isn't known: from the first to the last it may have been; `done`, `found` are the middle.
     reason : Reason [word]
         Why it was done.
     renewed : frozenset of str or None [item codes]
@@ -66,13 +68,15 @@ class Event:
     Raises
     ------
     InvalidInput
-        If it was found after it was done.
+        If it was found after it was done, or a spread is negative.
     """
 
     ref: str
     action: Action
     done: int
     found: int | None = None
+    done_spread: int = 0
+    found_spread: int = 0
     reason: Reason = Reason.UNSTATED
     renewed: frozenset[str] | None = None
     kits_renew: frozenset[str] | None = None
@@ -84,11 +88,22 @@ class Event:
         """Refuse what can't be."""
         found = self.found_day
         check(found <= self.done, f"`found` must not be after `done`, got {found} > {self.done} in {self.ref}")
+        check(min(self.done_spread, self.found_spread) >= 0, f"a spread must not be negative, got one in {self.ref}")
 
     @property
     def found_day(self) -> int:
         """The day the need was found."""
         return self.done if self.found is None else self.found
+
+    @property
+    def found_within(self) -> int:
+        """Days from the first to the last on which the need may have been found; 0 where the day is known."""
+        return self.done_spread if self.found is None else self.found_spread
+
+    @property
+    def found_first(self) -> int:
+        """The first day on which the need may have been found."""
+        return self.found_day - self.found_within // 2
 
 
 @dataclass(frozen=True, kw_only=True)

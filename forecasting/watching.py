@@ -6,7 +6,7 @@ The rule numbers are those of DEVELOPERS.md, "Ten rules for lives".
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from forecasting.clocks import Clock, WatchedValve, Watcher
+from forecasting.clocks import LONGEST_SPREAD, Clock, WatchedValve, Watcher
 from forecasting.endings import scope
 from forecasting.histories import WHOLE_VALVE, Action, AsFound, Event, History, Reason
 
@@ -94,10 +94,13 @@ def _note_doubts(watcher: Watcher, event: Event) -> None:
     if foreign and items != {WHOLE_VALVE}:
         detail = f"names {', '.join(sorted(foreign))}, which its design doesn't have"
         watcher.find("not_of_design", event.ref, detail, "no life of theirs is counted")
-    if event.last_ok is not None and event.last_ok > event.found_day:
+    if event.last_ok is not None and event.last_ok > event.found_first + event.found_within:
         watcher.find("last_ok_too_late", event.ref, "last ok after it was found", "the last inspection counts instead")
     if event.action is Action.REBUILD and len(items) > 1 and not items & stated:
         watcher.find("scope_assumed", event.ref, "neither items nor kits are stated", "every item taken as renewed")
+    if event.action in RENEWALS and event.done_spread > LONGEST_SPREAD:
+        detail = f"done on an unknown one of {event.done_spread + 1} days"
+        watcher.find("unknown_start", event.ref, detail, "what it renewed gives no life up to the next renewal")
     if event.action in RENEWALS and event.reason is Reason.UNSTATED:
         watcher.find("reason_assumed", event.ref, "no reason is stated", "taken as a failure")
 

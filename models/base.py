@@ -141,6 +141,27 @@ def at_least(column: str, least: int) -> CheckConstraint:
     return CheckConstraint(f"CAST({column} AS NUMERIC) >= {least}", name=f"{column}_at_least_{least}")
 
 
+def digits_or(column: str, word: str) -> CheckConstraint:
+    """Refuse everything but a whole number without a sign and one word.
+
+    Parameters
+    ----------
+    column : str
+        The column that holds it as text.
+    word : str
+        What it may say instead of a number.
+
+    Returns
+    -------
+    CheckConstraint
+        Satisfied by NULL too.
+    """
+    return CheckConstraint(
+        f"{column} = '{word}' OR (length({column}) > 0 AND trim({column}, '0123456789') = '')",
+        name=f"{column}_valid",
+    )
+
+
 JSON_DOCUMENT: TypeEngine[Any] = JSON().with_variant(JSONB(), "postgresql")
 
 
@@ -190,3 +211,21 @@ class ExactDecimal(TypeDecorator[Decimal]):
     def process_result_value(self, value: Decimal | str | None, dialect: Dialect) -> Decimal | None:
         """Read the digits back."""
         return None if value is None else Decimal(value)
+
+
+UNLIMITED = "unlimited"
+
+
+class DaysOrUnlimited(TypeDecorator[int | str]):
+    """A number of days, or the word `unlimited`: nothing known is NULL, which is neither."""
+
+    impl = String(10)
+    cache_ok = True
+
+    def process_bind_param(self, value: int | str | None, dialect: Dialect) -> str | None:
+        """Write digits, or the word."""
+        return None if value is None else str(value)
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> int | str | None:
+        """Read a number back as one."""
+        return value if value in {None, UNLIMITED} else int(value)

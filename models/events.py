@@ -1,12 +1,12 @@
 """What was done to valves: facts and dates."""
 
-from datetime import date
 from decimal import Decimal
 
 from sqlalchemy import CheckConstraint
 from sqlmodel import Field, SQLModel
 
 from models.base import CODE_KEY_LENGTH, CODE_LENGTH, ExactDecimal, at_least, code_key_type, known_word, valid_code
+from models.partial_days import partial_day_type, partly_in_order, valid_partial_day
 
 ACTIONS = ("rebuild", "exchange", "inspect", "reclassify")
 REASONS = ("failure", "condition", "planned")
@@ -26,8 +26,9 @@ class Event(SQLModel, table=True):
         valid_code("ref"),
         known_word("action", ACTIONS),
         known_word("reason", REASONS),
-        CheckConstraint("found_on <= done_on", name="found_before_done"),
-        CheckConstraint("last_ok_on <= coalesce(found_on, done_on)", name="last_ok_before_found"),
+        *(valid_partial_day(column) for column in ("found_on", "done_on", "last_ok_on")),
+        partly_in_order("found_on", "done_on", name="found_before_done"),
+        partly_in_order("last_ok_on", "coalesce(found_on, done_on)", name="last_ok_before_found"),
         CheckConstraint("(ref IS NULL AND number > 0) OR (ref IS NOT NULL AND number = 0)", name="number_without_ref"),
         at_least("labour_hours", 0),
         at_least("cost", 0),
@@ -38,13 +39,13 @@ class Event(SQLModel, table=True):
     ref_key: str = Field(sa_type=code_key_type(REF_KEY_LENGTH), unique=True)
     number: int
     valve_id: int = Field(foreign_key="valves.id", index=True)
-    found_on: date | None = None
-    done_on: date
+    found_on: str | None = Field(default=None, sa_type=partial_day_type())
+    done_on: str = Field(sa_type=partial_day_type())
     action: str = Field(max_length=20)
     reason: str | None = Field(default=None, max_length=20)
-    turnaround: str | None = Field(default=None, max_length=CODE_LENGTH)
+    turnaround_id: int | None = Field(default=None, foreign_key="turnarounds.id", index=True)
     failure_mode: str | None = Field(default=None, max_length=200)
-    last_ok_on: date | None = None
+    last_ok_on: str | None = Field(default=None, sa_type=partial_day_type())
     service_class_from_id: int | None = Field(default=None, foreign_key="service_classes.id")
     serial_fitted: str | None = Field(default=None, max_length=200)
     labour_hours: float | None = None

@@ -1,11 +1,13 @@
 """The plant's register: areas, service classes, what wears, policies, designs and valves."""
 
 from datetime import date
+from decimal import Decimal
 
 from sqlalchemy import CheckConstraint, Index, UniqueConstraint
 from sqlmodel import Field, SQLModel, text
 
-from models.base import CODE_LENGTH, at_least, code_key_type, known_word, valid_code
+from models.base import CODE_LENGTH, ExactDecimal, at_least, code_key_type, known_word, valid_code
+from models.partial_days import partial_day_type, partly_in_order, valid_partial_day
 
 POLICIES = ("corrective", "predetermined", "opportunistic")
 CONSEQUENCES = ("stops", "curtails", "tolerable")
@@ -90,6 +92,24 @@ class Design(SQLModel, table=True):
     described: bool
 
 
+class RebuildCost(SQLModel, table=True):
+    """What renewing an item of a design takes, planned and not, and what opening the valve adds."""
+
+    __tablename__ = "rebuild_costs"
+    __table_args__ = (
+        UniqueConstraint("design_id", "maintainable_item_id"),
+        *(at_least(column, 0) for column in ("planned_hours", "planned_cost", "unplanned_cost", "opening_hours")),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    design_id: int = Field(foreign_key="designs.id")
+    maintainable_item_id: int = Field(foreign_key="maintainable_items.id")
+    planned_hours: float | None = None
+    planned_cost: Decimal | None = Field(default=None, sa_type=ExactDecimal)
+    unplanned_cost: Decimal | None = Field(default=None, sa_type=ExactDecimal)
+    opening_hours: float | None = None
+
+
 class Valve(SQLModel, table=True):
     """A place in the plant with a control valve in it."""
 
@@ -97,7 +117,8 @@ class Valve(SQLModel, table=True):
     __table_args__ = (
         valid_code("tag"),
         known_word("consequence", CONSEQUENCES),
-        CheckConstraint("removed_on >= installed_on", name="removed_after_installed"),
+        valid_partial_day("installed_on"),
+        partly_in_order("installed_on", "CAST(removed_on AS VARCHAR(10))", name="removed_after_installed"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -107,7 +128,7 @@ class Valve(SQLModel, table=True):
     design_id: int | None = Field(default=None, foreign_key="designs.id", index=True)
     service_class_id: int | None = Field(default=None, foreign_key="service_classes.id", index=True)
     area_id: int | None = Field(default=None, foreign_key="areas.id", index=True)
-    installed_on: date | None = None
+    installed_on: str | None = Field(default=None, sa_type=partial_day_type())
     records_begin_on: date | None = None
     removed_on: date | None = None
     consequence: str | None = Field(default=None, max_length=20)
@@ -122,6 +143,7 @@ class ValveLastRenewal(SQLModel, table=True):
     __tablename__ = "valve_last_renewals"
     __table_args__ = (
         UniqueConstraint("valve_id", "maintainable_item_id"),
+        valid_partial_day("renewed_on"),
         Index(
             "ix_valve_last_renewals_every_item",
             "valve_id",
@@ -134,4 +156,4 @@ class ValveLastRenewal(SQLModel, table=True):
     id: int | None = Field(default=None, primary_key=True)
     valve_id: int = Field(foreign_key="valves.id", ondelete="CASCADE")
     maintainable_item_id: int | None = Field(default=None, foreign_key="maintainable_items.id")
-    renewed_on: date
+    renewed_on: str = Field(sa_type=partial_day_type())

@@ -1,11 +1,14 @@
-"""Storerooms, how low a kit may run in each, what lies there, and what is on order."""
+"""Storerooms, how low a kit may run in each, what lies there, what is on order, reserved and was issued."""
 
 from datetime import date
+from decimal import Decimal
 
 from sqlalchemy import CheckConstraint, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
-from models.base import CODE_LENGTH, at_least, code_key_type, known_word, valid_code
+from models.base import CODE_LENGTH, ExactDecimal, at_least, code_key_type, known_word, valid_code
+from models.events import REASONS
+from models.register import CONSEQUENCES
 
 STOCK_RULES = ("cycle_service_level", "fill_rate", "least_cost")
 
@@ -47,6 +50,24 @@ class StockSetting(SQLModel, table=True):
     present_order_quantity: int | None = None
 
 
+class ConsequenceTarget(SQLModel, table=True):
+    """How low kits may run that serve valves of a consequence, and what such a failure costs."""
+
+    __tablename__ = "consequence_targets"
+    __table_args__ = (
+        known_word("consequence", CONSEQUENCES),
+        known_word("rule", STOCK_RULES),
+        CheckConstraint("target > 0 AND target < 1", name="target_is_a_share"),
+        at_least("cost_of_failure", 0),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    consequence: str = Field(max_length=20, unique=True)
+    rule: str | None = Field(default=None, max_length=20)
+    target: float | None = None
+    cost_of_failure: Decimal | None = Field(default=None, sa_type=ExactDecimal)
+
+
 class Stock(SQLModel, table=True):
     """How many of a kit lie in a storeroom."""
 
@@ -58,6 +79,27 @@ class Stock(SQLModel, table=True):
     kit_id: int = Field(foreign_key="kits.id", index=True)
     on_hand: int
     counted_on: date | None = None
+
+
+class Lot(SQLModel, table=True):
+    """Kits in a storeroom that came together and expire together."""
+
+    __tablename__ = "lots"
+    __table_args__ = (
+        UniqueConstraint("storeroom_id", "kit_id", "lot_key"),
+        valid_code("lot"),
+        CheckConstraint("expires_on >= cured_on", name="expires_after_cured"),
+        at_least("qty", 0),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    storeroom_id: int = Field(foreign_key="storerooms.id")
+    kit_id: int = Field(foreign_key="kits.id", index=True)
+    lot: str = Field(max_length=CODE_LENGTH)
+    lot_key: str = Field(sa_type=code_key_type())
+    cured_on: date | None = None
+    expires_on: date | None = None
+    qty: int
 
 
 class Order(SQLModel, table=True):
@@ -84,3 +126,42 @@ class Order(SQLModel, table=True):
     qty: int
     received_on: date | None = None
     received_qty: int | None = None
+
+
+class Reservation(SQLModel, table=True):
+    """Kits that somebody has asked to be kept for a day."""
+
+    __tablename__ = "reservations"
+    __table_args__ = (UniqueConstraint("ref_key", "kit_id"), valid_code("ref"), at_least("qty", 1))
+
+    id: int | None = Field(default=None, primary_key=True)
+    ref: str = Field(max_length=CODE_LENGTH)
+    ref_key: str = Field(sa_type=code_key_type())
+    kit_id: int = Field(foreign_key="kits.id", index=True)
+    storeroom_id: int | None = Field(default=None, foreign_key="storerooms.id")
+    qty: int
+    needed_on: date | None = None
+    turnaround_id: int | None = Field(default=None, foreign_key="turnarounds.id")
+    valve_id: int | None = Field(default=None, foreign_key="valves.id", index=True)
+
+
+class Issue(SQLModel, table=True):
+    """Kits that left a shelf; a return is negative."""
+
+    __tablename__ = "issues"
+    __table_args__ = (
+        UniqueConstraint("ref_key", "kit_id"),
+        valid_code("ref"),
+        known_word("reason", REASONS),
+        CheckConstraint("qty <> 0", name="qty_is_something"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    ref: str = Field(max_length=CODE_LENGTH)
+    ref_key: str = Field(sa_type=code_key_type())
+    kit_id: int = Field(foreign_key="kits.id", index=True)
+    storeroom_id: int | None = Field(default=None, foreign_key="storerooms.id")
+    issued_on: date
+    qty: int
+    reason: str | None = Field(default=None, max_length=20)
+    valve_id: int | None = Field(default=None, foreign_key="valves.id", index=True)

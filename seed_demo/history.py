@@ -11,6 +11,7 @@ from seed_demo.kits import kits_taken
 from seed_demo.plant import ITEMS, POLICIES, SEED
 from seed_demo.register import Valve
 from seed_demo.true_lives import HIDDEN_SHARE, draw_life_days
+from seed_demo.turnarounds import is_turnaround_year, starts_on, turnaround_code
 
 _DAY = timedelta(1)
 _FULL_STRIP_SHARE = 0.15  # packing failures for which the whole valve is opened all the same
@@ -64,9 +65,9 @@ def _calendar(valve: Valve, *, end: date) -> list[tuple[date, Callable[[_Place, 
     area = valve.area
     dated: list[tuple[date, Callable[[_Place, date], None]]] = []
     for year in range(valve.installed_on.year, end.year + 1):
-        if (year - area.turnaround_last) % area.turnaround_every_years == 0:
-            code = f"TA-{year}-{area.letter}"
-            dated.append((date(year, area.turnaround_month, 4), partial(_turnaround, code=code)))
+        if is_turnaround_year(area, year):
+            happens = partial(_turnaround, code=turnaround_code(area, year))
+            dated.append((starts_on(area, year), happens))
     dated += [(day, partial(_reclassify, to=to)) for day, to in valve.moves]
     if valve.overhauled_on:
         dated.append((valve.overhauled_on, _overhaul))

@@ -14,10 +14,13 @@ COLUMNS = {
     "maintainable_items": "code name",
     "policies": "service_class maintainable_item policy interval_days",
     "designs": "code name body_size rating actuator_air_limit_kpa",
+    "materials": "code name storage_life_days edition source",
+    "parts": "code name material unit_cost priced_on shelf_life_days",
     "kits": (
         "code name renews unit_cost priced_on lead_time_days lead_time_sd_days min_order_qty pack_qty"
         " shelf_life_days superseded_by superseded_on old_fits_new_need"
     ),
+    "kit_parts": "kit part qty",
     "design_kits": "design maintainable_item kit qty on_opening",
     "valves": (
         "tag serial design service_class area installed_on records_begin_on last_renewed_on removed_on"
@@ -30,6 +33,7 @@ COLUMNS = {
     "storerooms": "code name review_period_days",
     "stock_settings": ("storeroom kit rule target floor_qty present_reorder_point present_order_quantity"),
     "stock": "storeroom kit on_hand counted_on",
+    "turnarounds": "code name starts_on ends_on areas scope_freeze_on",
     "orders": "ref line storeroom kit ordered_on due_on qty received_on received_qty",
 }
 

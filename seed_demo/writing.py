@@ -10,11 +10,13 @@ from seed_demo.events import Event
 from seed_demo.history import history_of
 from seed_demo.kits import DESIGNS, FITS, KITS, RENEWS, SUCCESSOR, SUPERSEDED, SUPERSEDED_ON
 from seed_demo.mess import Records, damage, lose_numbers
+from seed_demo.parts import KIT_PARTS, MATERIALS, PARTS
 from seed_demo.plant import AREAS, DEMO_AS_OF, ITEMS, POLICIES, SEED, SERVICE_CLASSES, STOREROOMS
 from seed_demo.record import number_orders, write_down
 from seed_demo.register import Valve, invent_valves
 from seed_demo.stores import LEFTOVER, Shelf, orders_placed, stocked_shelves
 from seed_demo.tables import Cell, Row, write_table
+from seed_demo.turnarounds import turnarounds
 
 _EARLIEST_AS_OF = date(2020, 1, 1)
 
@@ -73,6 +75,10 @@ def _write_register(folder: Path, *, as_of: date, rng: Random) -> None:
     write_table(folder, "designs", [astuple(design) for design in DESIGNS])
     write_table(folder, "kits", _kit_rows(as_of=as_of, rng=rng))
     write_table(folder, "design_kits", _design_kit_rows())
+    write_table(folder, "materials", MATERIALS)
+    write_table(folder, "parts", PARTS)
+    write_table(folder, "kit_parts", KIT_PARTS)
+    write_table(folder, "turnarounds", [astuple(turnaround) for turnaround in turnarounds(as_of=as_of)])
     write_table(folder, "storerooms", STOREROOMS)
 
 

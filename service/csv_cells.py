@@ -11,7 +11,9 @@ from typing import Any, cast
 from msgspec import NODEFAULT, Struct, inspect
 
 from models.base import code_key
-from service.schemas.records import EVERY_ITEM, check_money
+from models.partial_days import first_day
+from service.schemas.columns import check_money
+from service.schemas.records import EVERY_ITEM
 
 Read = Callable[[str], Any]
 
@@ -32,6 +34,7 @@ class CellColumn:
     empty: Callable[[], Any]
     required: bool
     has_decimals: bool
+    has_days: bool
 
 
 def cell_columns(record: type[Struct]) -> dict[str, CellColumn]:
@@ -99,25 +102,53 @@ def _column(field: inspect.Field) -> CellColumn:
     return CellColumn(
         name=field.name,
         expected=description,
-        read=READERS[type(kind)](kind),
+        read=_reader_of(field.type),
         empty=NoneType if field.default_factory is NODEFAULT else field.default_factory,
         required=field.required,
         has_decimals=isinstance(kind, inspect.FloatType | inspect.DecimalType),
+        has_days=_is_day(kind.value_type if isinstance(kind, inspect.DictType) else field.type),
     )
 
 
 def _bare(kind: inspect.Type) -> tuple[inspect.Type, str]:
     """Take the type out of its description and out of `| None`."""
     if isinstance(kind, inspect.UnionType):
-        return _bare(next(part for part in kind.types if not isinstance(part, inspect.NoneType)))
+        some = [part for part in kind.types if not isinstance(part, inspect.NoneType)]
+        return _bare(some[0]) if len(some) == 1 else (inspect.UnionType(tuple(some)), "")
     if isinstance(kind, inspect.Metadata):
-        return kind.type, (kind.extra_json_schema or {}).get("description", "")
+        return _bare(kind.type)[0], (kind.extra_json_schema or {}).get("description", "")
     return kind, ""
 
 
+def _is_partial_day(kind: inspect.Type) -> bool:
+    if isinstance(kind, inspect.UnionType):
+        return any(_is_partial_day(part) for part in kind.types)
+    return isinstance(kind, inspect.Metadata) and bool((kind.extra or {}).get("partial_day"))
+
+
+def _is_day(kind: inspect.Type) -> bool:
+    return _is_partial_day(kind) or isinstance(_bare(kind)[0], inspect.DateType)
+
+
 def _reader_of(kind: inspect.Type) -> Read:
+    if _is_partial_day(kind):
+        return _read_partial_day
     bare, _ = _bare(kind)
     return READERS[type(bare)](bare)
+
+
+def _union_reader(kind: inspect.UnionType) -> Read:
+    readers = [_reader_of(part) for part in kind.types]
+
+    def read(cell: str) -> Any:
+        for reader in readers[:-1]:
+            try:
+                return reader(cell)
+            except ValueError:
+                continue
+        return readers[-1](cell)
+
+    return read
 
 
 def _text_reader(kind: inspect.StrType) -> Read:
@@ -161,6 +192,12 @@ def _read_day(cell: str) -> date:
     return date.fromisoformat(_matching(DAY, cell))
 
 
+def _read_partial_day(cell: str) -> str:
+    text = cell.strip()
+    first_day(text)
+    return text
+
+
 def _word_reader(kind: inspect.LiteralType) -> Read:
     words = {str(word): word for word in kind.values}
     return lambda cell: _word(cell, words)
@@ -179,7 +216,7 @@ def _list_reader(kind: inspect.ListType) -> Read:
 
 def _mapping_reader(kind: inspect.DictType) -> Read:
     read_code, read_value = _reader_of(kind.key_type), _reader_of(kind.value_type)
-    dates = isinstance(_bare(kind.value_type)[0], inspect.DateType)
+    dates = _is_day(kind.value_type)
 
     def read(cell: str) -> dict[str, Any]:
         pairs = [part.rpartition(":") for part in cell.split("|")]
@@ -222,6 +259,7 @@ READERS: dict[type[inspect.Type], Callable[[Any], Read]] = {
     inspect.LiteralType: _word_reader,
     inspect.ListType: _list_reader,
     inspect.DictType: _mapping_reader,
+    inspect.UnionType: _union_reader,
 }
 
 

@@ -7,6 +7,7 @@ from datetime import date
 
 from forecasting.histories import WHOLE_VALVE, Action, AsFound, Event, Finding, History, Reason
 from forecasting.pipeline import DesignItem
+from models.partial_days import first_day
 from service.schemas.records import (
     EVERY_ITEM,
     AreaRecord,
@@ -20,6 +21,7 @@ from service.schemas.records import (
     StoreroomRecord,
     ValveRecord,
 )
+from service.translate_days import event_days, installation_day, renewal_day
 
 NO_AREA = "no area"
 NO_STOREROOM = "unassigned"
@@ -147,19 +149,22 @@ def _ref(event: EventRecord) -> str:
     return event.ref or f"{event.tag} {event.done_on}"
 
 
-def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]]) -> Event:
+def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]], *, as_of: date) -> Event:
     """One event in day numbers; `renewed_by` says what each kit renews on this valve."""
+    days = event_days(event, as_of=as_of)
     by_kits = frozenset().union(*(renewed_by.get(kit, frozenset()) for kit in event.kits_used))
     return Event(
         ref=_ref(event),
         action=Action(event.action),
-        done=event.done_on.toordinal(),
-        found=None if event.found_on is None else event.found_on.toordinal(),
+        done=days.done.middle,
+        found=None if days.found is None else days.found.middle,
+        done_spread=days.done.spread,
+        found_spread=0 if days.found is None else days.found.spread,
         reason=Reason.UNSTATED if event.reason is None else Reason(event.reason),
         renewed=frozenset(event.renewed) or None,
         kits_renew=by_kits or None,
         as_found={item: AsFound(state) for item, state in event.as_found.items()},
-        last_ok=None if event.last_ok_on is None else event.last_ok_on.toordinal(),
+        last_ok=None if event.last_ok_on is None else first_day(event.last_ok_on).toordinal(),
         class_from=event.service_class_from,
     )
 
@@ -202,7 +207,7 @@ def _records_begin(records: Records, *, as_of: date) -> tuple[dict[str, date], l
     first: dict[str, date] = {}
     for event in records.events:
         area = area_of[event.tag]
-        first[area] = min(first.get(area, event.done_on), event.done_on)
+        first[area] = min(first.get(area, as_of), first_day(event.done_on))
     begin = {area: stated.get(area) or first.get(area) or as_of for area in {*area_of.values(), *stated}}
     unsaid = {valve.area or NO_AREA for valve in records.valves if valve.records_begin_on is None}
     return begin, [
@@ -231,9 +236,11 @@ def _history(valve: ValveRecord, events: list[Event], items: tuple[str, ...], be
         service_class=valve.service_class or NO_CLASS,
         items=items,
         records_begin=(valve.records_begin_on or begin[valve.area or NO_AREA]).toordinal(),
-        installed=None if valve.installed_on is None else valve.installed_on.toordinal(),
+        installed=None
+        if valve.installed_on is None
+        else installation_day(valve.installed_on, removed_on=valve.removed_on, events=events),
         removed=None if valve.removed_on is None else valve.removed_on.toordinal(),
-        last_renewed={item: day.toordinal() for item, day in last.items()},
+        last_renewed={item: renewal_day(day, item, items=items, events=events) for item, day in last.items()},
         events=tuple(events),
     )
 
@@ -244,7 +251,7 @@ def _served(records: Records, *, as_of: date) -> dict[str, frozenset[str]]:
     served: dict[str, set[str]] = defaultdict(set)
     for valve in records.valves:
         gone = valve.removed_on is not None and valve.removed_on <= as_of
-        if not gone and (valve.installed_on is None or valve.installed_on <= as_of):
+        if not gone and (valve.installed_on is None or first_day(valve.installed_on) <= as_of):
             served[storeroom_of.get(valve.area or NO_AREA) or NO_STOREROOM].add(valve.tag)
     return {storeroom: frozenset(tags) for storeroom, tags in sorted(served.items())}
 
@@ -274,8 +281,8 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
     events: dict[str, list[Event]] = defaultdict(list)
     for event in records.events:
         design = designs[event.tag]
-        events[event.tag].append(_event(event, renewed_by[design]))
-        if event.done_on <= as_of:
+        events[event.tag].append(_event(event, renewed_by[design], as_of=as_of))
+        if first_day(event.done_on) <= as_of:
             findings += _misfits(event, design, design_items[design], followed)
     areas: dict[str, set[str]] = defaultdict(set)
     for valve in records.valves:

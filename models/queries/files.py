@@ -12,9 +12,19 @@ from sqlalchemy import Table
 from sqlmodel import SQLModel
 
 from models.events import Event, EventAsFound, EventKit, EventRenewed
-from models.kits import DesignKit, Kit, KitRenews
-from models.register import Area, Design, MaintainableItem, Policy, ServiceClass, Valve, ValveLastRenewal
-from models.stock import Order, Stock, StockSetting, Storeroom
+from models.kits import DesignKit, Kit, KitPart, KitRenews, Material, Part
+from models.register import (
+    Area,
+    Design,
+    MaintainableItem,
+    Policy,
+    RebuildCost,
+    ServiceClass,
+    Valve,
+    ValveLastRenewal,
+)
+from models.stock import ConsequenceTarget, Issue, Lot, Order, Reservation, Stock, StockSetting, Storeroom
+from models.turnarounds import ScopeLine, Turnaround, TurnaroundArea
 
 Row = Mapping[str, Any]  # column of the file -> value; codes, never ids
 
@@ -164,6 +174,15 @@ FILES: dict[str, RecordFile] = {
             *_plain("policy interval_days"),
         ),
         _file(Design, ("code",), Code("code"), *_plain("name body_size rating actuator_air_limit_kpa")),
+        _file(Material, ("code",), Code("code"), *_plain("name storage_life_days edition source")),
+        _file(
+            Part,
+            ("code",),
+            Code("code"),
+            *_plain("name"),
+            _refer("material", "materials"),
+            *_plain("unit_cost priced_on shelf_life_days"),
+        ),
         _file(
             Kit,
             ("code",),
@@ -175,6 +194,7 @@ FILES: dict[str, RecordFile] = {
             _refer("superseded_by", "kits"),
             *_plain("superseded_on old_fits_new_need"),
         ),
+        _file(KitPart, ("kit", "part"), _refer("kit", "kits"), _refer("part", "parts"), *_plain("qty")),
         _file(
             DesignKit,
             ("design", "maintainable_item"),
@@ -182,6 +202,21 @@ FILES: dict[str, RecordFile] = {
             _refer("maintainable_item", ITEMS),
             _refer("kit", "kits"),
             *_plain("qty on_opening"),
+        ),
+        _file(
+            RebuildCost,
+            ("design", "maintainable_item"),
+            _refer("design", "designs"),
+            _refer("maintainable_item", ITEMS),
+            *_plain("planned_hours planned_cost unplanned_cost opening_hours"),
+        ),
+        _file(
+            Turnaround,
+            ("code",),
+            Code("code"),
+            *_plain("name starts_on ends_on"),
+            Members("areas", "areas", _table(TurnaroundArea), "turnaround_id", "area_id"),
+            *_plain("scope_freeze_on"),
         ),
         _file(
             Valve,
@@ -200,7 +235,8 @@ FILES: dict[str, RecordFile] = {
             ("ref", "tag"),
             Plain("ref"),
             _refer("tag", "valves", stored="valve_id"),
-            *_plain("found_on done_on action reason turnaround"),
+            *_plain("found_on done_on action reason"),
+            _refer("turnaround", "turnarounds"),
             _items("as_found", EventAsFound, "event_id", value="state"),
             *_plain("failure_mode last_ok_on"),
             _items("renewed", EventRenewed, "event_id"),
@@ -218,12 +254,21 @@ FILES: dict[str, RecordFile] = {
             _refer("kit", "kits"),
             *_plain("rule target floor_qty present_reorder_point present_order_quantity"),
         ),
+        _file(ConsequenceTarget, ("consequence",), *_plain("consequence rule target cost_of_failure")),
         _file(
             Stock,
             ("storeroom", "kit"),
             _refer("storeroom", "storerooms"),
             _refer("kit", "kits"),
             *_plain("on_hand counted_on"),
+        ),
+        _file(
+            Lot,
+            ("storeroom", "kit", "lot"),
+            _refer("storeroom", "storerooms"),
+            _refer("kit", "kits"),
+            Code("lot"),
+            *_plain("cured_on expires_on qty"),
         ),
         _file(
             Order,
@@ -233,6 +278,32 @@ FILES: dict[str, RecordFile] = {
             _refer("storeroom", "storerooms"),
             _refer("kit", "kits"),
             *_plain("ordered_on due_on qty received_on received_qty"),
+        ),
+        _file(
+            Reservation,
+            ("ref", "kit"),
+            Code("ref"),
+            _refer("kit", "kits"),
+            _refer("storeroom", "storerooms"),
+            *_plain("qty needed_on"),
+            _refer("turnaround", "turnarounds"),
+            _refer("tag", "valves", stored="valve_id"),
+        ),
+        _file(
+            Issue,
+            ("ref", "kit"),
+            Code("ref"),
+            _refer("kit", "kits"),
+            _refer("storeroom", "storerooms"),
+            *_plain("issued_on qty reason"),
+            _refer("tag", "valves", stored="valve_id"),
+        ),
+        _file(
+            ScopeLine,
+            ("turnaround", "tag"),
+            _refer("turnaround", "turnarounds"),
+            _refer("tag", "valves", stored="valve_id"),
+            *_plain("decision reason decided_by"),
         ),
     )
 }

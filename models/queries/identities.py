@@ -68,7 +68,7 @@ def _identify_events(rows: Sequence[Row]) -> list[Identity]:
         if row.get("ref"):
             parts = (code_key(row["ref"]), tag)
         else:
-            parts = (tag, row["done_on"].isoformat(), row["action"])
+            parts = (tag, row["done_on"], row["action"])
             counted[parts] += 1
             number = counted[parts]
             parts = (*parts, str(number))

@@ -1,87 +1,44 @@
 """The record on the wire: one Struct per file of the record, one field per column.
 
-Field names are the CSV headers. The description of a type says what its cell must hold; it is the
-`expected` of an import error and part of the API description. Fields without a default are needed in
-every record; which of them are the key stands in `models/queries/files.py`.
+Field names are the CSV headers. The types stand in `service/schemas/columns.py`. Fields without a default
+are needed in every record; which of them are the key stands in `models/queries/files.py`.
 """
 
-from datetime import date
-from decimal import Decimal
-from typing import Annotated, Literal
+from msgspec import Struct, field
 
-from msgspec import Meta, Struct, field
+from service.schemas.columns import (
+    Action,
+    Amount,
+    AsFound,
+    Code,
+    Codes,
+    Consequence,
+    Count,
+    Day,
+    Days,
+    DaysSpread,
+    Decision,
+    Flag,
+    Interval,
+    Issued,
+    KitsUsed,
+    LastRenewals,
+    Money,
+    Name,
+    PartialDay,
+    Policy,
+    Quantity,
+    Reason,
+    Share,
+    StockRule,
+    StorageLife,
+    Text,
+    check_issued,
+    check_money,
+    check_partial_days,
+)
 
-# Printable, without | and :, which join lists in a cell, and without blanks at either end.
-_CODE_BODY = r"(?! )[^|:\x00-\x1f\x7f-\xa0\u200b-\u200f\u2028-\u202f\u2060-\u206f\ufeff]{1,60}(?<! )"
-_CODE = rf"^{_CODE_BODY}$(?!\n)"
-_CODE_OR_NOTHING = rf"^(?:{_CODE_BODY})?$(?!\n)"
-LARGEST_COUNT = 1_000_000_000
-LARGEST_DAYS = 100_000
-LARGEST_MONEY = 1_000_000_000_000
-MONEY_DECIMALS = 6
-
-Code = Annotated[
-    str,
-    Meta(pattern=_CODE, max_length=60, description="a code of 1 to 60 printable characters without | or :"),
-]
-Name = Annotated[str, Meta(max_length=200, description="text of at most 200 characters")]
-Text = Annotated[str, Meta(max_length=4000, description="text of at most 4000 characters")]
-Count = Annotated[int, Meta(ge=0, le=LARGEST_COUNT, description="a whole number, 0 or more")]
-Quantity = Annotated[int, Meta(ge=1, le=LARGEST_COUNT, description="a whole number, 1 or more")]
-Days = Annotated[int, Meta(ge=0, le=LARGEST_DAYS, description="a whole number of days, 0 or more")]
-Interval = Annotated[int, Meta(ge=1, le=LARGEST_DAYS, description="a whole number of days, 1 or more")]
-DaysSpread = Annotated[float, Meta(ge=0, le=LARGEST_DAYS, description="a number of days, 0 or more")]
-Amount = Annotated[float, Meta(ge=0, le=1e12, description="a number, 0 or more")]
-Share = Annotated[float, Meta(gt=0, lt=1, description="a number between 0 and 1, both excluded")]
-Money = Annotated[Decimal, Meta(description="an amount of money, 0 or more, at most 6 decimals")]
-Day = Annotated[date, Meta(description="a date like 2017-04-30")]
-Flag = Annotated[bool, Meta(description="true or false")]
-Codes = Annotated[list[Code], Meta(description="codes joined by |, each once")]
-
-Policy = Annotated[
-    Literal["corrective", "predetermined", "opportunistic"],
-    Meta(description="corrective, predetermined or opportunistic"),
-]
-Consequence = Annotated[Literal["stops", "curtails", "tolerable"], Meta(description="stops, curtails or tolerable")]
-Action = Annotated[
-    Literal["rebuild", "exchange", "inspect", "reclassify"],
-    Meta(description="rebuild, exchange, inspect or reclassify"),
-]
-Reason = Annotated[Literal["failure", "condition", "planned"], Meta(description="failure, condition or planned")]
-StockRule = Annotated[
-    Literal["cycle_service_level", "fill_rate", "least_cost"],
-    Meta(description="cycle_service_level, fill_rate or least_cost"),
-]
-AsFound = Annotated[
-    dict[Code, Literal["ok", "worn", "failed"]],
-    Meta(description="items and how each was found (ok, worn, failed), like trim:failed|packing:ok"),
-]
-KitsUsed = Annotated[dict[Code, Quantity], Meta(description="kits and how many of each, like K-100:1|K-200:2")]
-LastRenewals = Annotated[
-    dict[Annotated[str, Meta(pattern=_CODE_OR_NOTHING)], Day],
-    Meta(description="a date, or items and dates like packing:2015-04-01|trim:2012-06-30"),
-]
 EVERY_ITEM = ""  # the key in `last_renewed_on` of a date given for the whole valve
-
-
-def check_money(amount: Decimal | None) -> None:
-    """Refuse what `Money` does not allow; the decoder itself can't bound a decimal.
-
-    Parameters
-    ----------
-    amount : Decimal or None [currency of the database]
-        None is an amount that is not known.
-
-    Raises
-    ------
-    ValueError
-        If it is negative, not a number, too large, or finer than 6 decimals.
-    """
-    if amount is None:
-        return
-    exponent = amount.as_tuple().exponent
-    if not isinstance(exponent, int) or exponent < -MONEY_DECIMALS or not 0 <= amount <= LARGEST_MONEY:
-        raise ValueError(f"Expected an amount of money, 0 or more, at most 6 decimals, got {amount}")
 
 
 class Record(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -131,6 +88,31 @@ class DesignRecord(Record, frozen=True, kw_only=True):
     actuator_air_limit_kpa: Amount | None = None
 
 
+class MaterialRecord(Record, frozen=True, kw_only=True):
+    """What a part is made of, how long it keeps on a shelf, and which edition of which source says so."""
+
+    code: Code
+    name: Name | None = None
+    storage_life_days: StorageLife | None = None
+    edition: Name | None = None
+    source: Name | None = None
+
+
+class PartRecord(Record, frozen=True, kw_only=True):
+    """A part of kits."""
+
+    code: Code
+    name: Name | None = None
+    material: Code | None = None
+    unit_cost: Money | None = None
+    priced_on: Day | None = None
+    shelf_life_days: Days | None = None
+
+    def __post_init__(self) -> None:
+        """Check the price."""
+        check_money(self.unit_cost)
+
+
 class KitRecord(Record, frozen=True, kw_only=True):
     """A stock-coded rebuild kit and what it renews."""
 
@@ -153,6 +135,14 @@ class KitRecord(Record, frozen=True, kw_only=True):
         check_money(self.unit_cost)
 
 
+class KitPartRecord(Record, frozen=True, kw_only=True):
+    """A line of a kit's bill of material; an empty quantity is one."""
+
+    kit: Code
+    part: Code
+    qty: Quantity | None = None
+
+
 class DesignKitRecord(Record, frozen=True, kw_only=True):
     """Which kit renews an item of a design; an empty quantity is one."""
 
@@ -163,6 +153,33 @@ class DesignKitRecord(Record, frozen=True, kw_only=True):
     on_opening: Flag | None = None
 
 
+class RebuildCostRecord(Record, frozen=True, kw_only=True):
+    """What renewing an item of a design takes, planned and not; `opening_hours` come once for each opening."""
+
+    design: Code
+    maintainable_item: Code
+    planned_hours: Amount | None = None
+    planned_cost: Money | None = None
+    unplanned_cost: Money | None = None
+    opening_hours: Amount | None = None
+
+    def __post_init__(self) -> None:
+        """Check the costs."""
+        check_money(self.planned_cost)
+        check_money(self.unplanned_cost)
+
+
+class TurnaroundRecord(Record, frozen=True, kw_only=True):
+    """A planned shutdown of some areas; after `scope_freeze_on` what fails waits for the next one."""
+
+    code: Code
+    name: Name | None = None
+    starts_on: Day | None = None
+    ends_on: Day | None = None
+    areas: Codes = field(default_factory=list)
+    scope_freeze_on: Day | None = None
+
+
 class ValveRecord(Record, frozen=True, kw_only=True):
     """A place in the plant with a control valve in it."""
 
@@ -171,7 +188,7 @@ class ValveRecord(Record, frozen=True, kw_only=True):
     design: Code | None = None
     service_class: Code | None = None
     area: Code | None = None
-    installed_on: Day | None = None
+    installed_on: PartialDay | None = None
     records_begin_on: Day | None = None
     last_renewed_on: LastRenewals = field(default_factory=dict)
     removed_on: Day | None = None
@@ -180,20 +197,24 @@ class ValveRecord(Record, frozen=True, kw_only=True):
     isolable_on_run: Flag | None = None
     proof_test_due_on: Day | None = None
 
+    def __post_init__(self) -> None:
+        """Check the days that may be partial."""
+        check_partial_days(self.installed_on, *self.last_renewed_on.values())
+
 
 class EventRecord(Record, frozen=True, kw_only=True):
     """Something done to a valve: facts and dates."""
 
     ref: Code | None = None
     tag: Code
-    found_on: Day | None = None
-    done_on: Day
+    found_on: PartialDay | None = None
+    done_on: PartialDay
     action: Action
     reason: Reason | None = None
     turnaround: Code | None = None
     as_found: AsFound = field(default_factory=dict)
     failure_mode: Name | None = None
-    last_ok_on: Day | None = None
+    last_ok_on: PartialDay | None = None
     renewed: Codes = field(default_factory=list)
     kits_used: KitsUsed = field(default_factory=dict)
     service_class_from: Code | None = None
@@ -203,8 +224,9 @@ class EventRecord(Record, frozen=True, kw_only=True):
     note: Text | None = None
 
     def __post_init__(self) -> None:
-        """Check the cost."""
+        """Check the cost and the days."""
         check_money(self.cost)
+        check_partial_days(self.found_on, self.done_on, self.last_ok_on)
 
 
 class StoreroomRecord(Record, frozen=True, kw_only=True):
@@ -227,6 +249,19 @@ class StockSettingRecord(Record, frozen=True, kw_only=True):
     present_order_quantity: Count | None = None
 
 
+class ConsequenceTargetRecord(Record, frozen=True, kw_only=True):
+    """How low kits may run that serve valves of a consequence, and what one such failure costs."""
+
+    consequence: Consequence
+    rule: StockRule | None = None
+    target: Share | None = None
+    cost_of_failure: Money | None = None
+
+    def __post_init__(self) -> None:
+        """Check the cost."""
+        check_money(self.cost_of_failure)
+
+
 class StockRecord(Record, frozen=True, kw_only=True):
     """How many of a kit lie in a storeroom, and when that was counted."""
 
@@ -234,6 +269,17 @@ class StockRecord(Record, frozen=True, kw_only=True):
     kit: Code
     on_hand: Count
     counted_on: Day | None = None
+
+
+class LotRecord(Record, frozen=True, kw_only=True):
+    """Kits in a storeroom that came together and expire together."""
+
+    storeroom: Code
+    kit: Code
+    lot: Code
+    cured_on: Day | None = None
+    expires_on: Day | None = None
+    qty: Count
 
 
 class OrderRecord(Record, frozen=True, kw_only=True):
@@ -250,18 +296,66 @@ class OrderRecord(Record, frozen=True, kw_only=True):
     received_qty: Count | None = None
 
 
+class ReservationRecord(Record, frozen=True, kw_only=True):
+    """Kits that somebody has asked to be kept for a day, for a turnaround or a valve if it says so."""
+
+    ref: Code
+    kit: Code
+    storeroom: Code | None = None
+    qty: Quantity
+    needed_on: Day | None = None
+    turnaround: Code | None = None
+    tag: Code | None = None
+
+
+class IssueRecord(Record, frozen=True, kw_only=True):
+    """Kits that left a shelf, or came back to it."""
+
+    ref: Code
+    kit: Code
+    storeroom: Code | None = None
+    issued_on: Day
+    qty: Issued
+    reason: Reason | None = None
+    tag: Code | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse an issue of nothing."""
+        check_issued(self.qty)
+
+
+class ScopeLineRecord(Record, frozen=True, kw_only=True):
+    """What somebody decided about a valve in a turnaround."""
+
+    turnaround: Code
+    tag: Code
+    decision: Decision
+    reason: Text | None = None
+    decided_by: Name | None = None
+
+
 RECORDS: dict[str, type[Record]] = {
     "areas": AreaRecord,
     "service_classes": ServiceClassRecord,
     "maintainable_items": MaintainableItemRecord,
     "policies": PolicyRecord,
     "designs": DesignRecord,
+    "materials": MaterialRecord,
+    "parts": PartRecord,
     "kits": KitRecord,
+    "kit_parts": KitPartRecord,
     "design_kits": DesignKitRecord,
+    "rebuild_costs": RebuildCostRecord,
     "valves": ValveRecord,
     "events": EventRecord,
     "storerooms": StoreroomRecord,
     "stock_settings": StockSettingRecord,
+    "consequence_targets": ConsequenceTargetRecord,
     "stock": StockRecord,
+    "lots": LotRecord,
     "orders": OrderRecord,
+    "reservations": ReservationRecord,
+    "issues": IssueRecord,
+    "turnarounds": TurnaroundRecord,
+    "scope_lines": ScopeLineRecord,
 }

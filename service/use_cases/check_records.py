@@ -6,6 +6,7 @@ from datetime import date
 from typing import Any
 
 from models.base import Session, code_key
+from models.partial_days import first_day, in_order
 from models.queries import records
 from models.queries.files import FILES
 from models.queries.identities import identify, missing_key
@@ -26,7 +27,7 @@ class _Rule:
 
 
 def _in_order(row: Values, earlier: str, later: str) -> bool:
-    return not row[earlier] or not row[later] or bool(row[earlier] <= row[later])
+    return not row[earlier] or not row[later] or in_order(str(row[earlier]), str(row[later]))
 
 
 RULES: dict[str, tuple[_Rule, ...]] = {
@@ -52,13 +53,25 @@ RULES: dict[str, tuple[_Rule, ...]] = {
             lambda row: _in_order(row, "last_ok_on", "found_on" if row["found_on"] else "done_on"),
         ),
     ),
+    "issues": (_Rule("qty", "a whole number other than 0, negative for a return", lambda row: row["qty"] != 0),),
+    "lots": (_Rule("expires_on", "a day not before cured_on", lambda row: _in_order(row, "cured_on", "expires_on")),),
+    "turnarounds": (
+        _Rule("ends_on", "a day not before starts_on", lambda row: _in_order(row, "starts_on", "ends_on")),
+        _Rule(
+            "scope_freeze_on",
+            "a day not after starts_on",
+            lambda row: _in_order(row, "scope_freeze_on", "starts_on"),
+        ),
+    ),
 }
 
 # Days on which something was seen or done, so that they can't lie ahead.
 PAST_DAYS = {
     "events": ("found_on", "done_on", "last_ok_on"),
     "stock": ("counted_on",),
+    "lots": ("cured_on",),
     "orders": ("received_on",),
+    "issues": ("issued_on",),
 }
 
 
@@ -98,7 +111,7 @@ def _missing_keys(table: ParsedTable) -> Iterator[RowError]:
 def _future_days(table: ParsedTable, today: date) -> Iterator[RowError]:
     for column in PAST_DAYS.get(table.file, ()):
         for line, row in _numbered(table):
-            if row.get(column) and row[column] > today:
+            if row.get(column) and first_day(str(row[column])) > today:
                 yield _error(table, line, column, row, f"a day not after the day of import, {today}")
 
 

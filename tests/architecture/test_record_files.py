@@ -8,9 +8,10 @@ from models.events import ACTIONS, AS_FOUND_STATES, REASONS
 from models.queries.files import EVERY_MEMBER, FILES, Members, RecordFile, Reference
 from models.register import CONSEQUENCES, POLICIES
 from models.stock import STOCK_RULES
+from models.turnarounds import DECISIONS
 from service.csv_cells import cell_columns
-from service.schemas import records
-from service.schemas.records import EVERY_ITEM, RECORDS
+from service.schemas import columns
+from service.schemas.records import EVERY_ITEM, RECORDS, EventRecord
 
 
 def test_the_same_files_are_declared_on_both_sides() -> None:
@@ -60,12 +61,13 @@ def words(annotated: Any) -> set[str]:
 
 
 def test_the_words_of_a_struct_are_those_the_database_knows() -> None:
-    assert words(records.Policy) == set(POLICIES)
-    assert words(records.Consequence) == set(CONSEQUENCES)
-    assert words(records.Action) == set(ACTIONS)
-    assert words(records.Reason) == set(REASONS)
-    assert words(records.StockRule) == set(STOCK_RULES)
-    as_found = get_type_hints(records.EventRecord)["as_found"]
+    assert words(columns.Policy) == set(POLICIES)
+    assert words(columns.Consequence) == set(CONSEQUENCES)
+    assert words(columns.Action) == set(ACTIONS)
+    assert words(columns.Reason) == set(REASONS)
+    assert words(columns.StockRule) == set(STOCK_RULES)
+    assert words(columns.Decision) == set(DECISIONS)
+    as_found = get_type_hints(EventRecord)["as_found"]
     assert set(get_args(get_args(as_found)[1])) == set(AS_FOUND_STATES)
 
 

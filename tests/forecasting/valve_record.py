@@ -17,6 +17,8 @@ class Said(TypedDict, total=False):
 
     action: Action
     found: int
+    done_spread: int
+    found_spread: int
     renewed: frozenset[str]
     kits_renew: frozenset[str]
     as_found: Mapping[str, AsFound]

@@ -45,6 +45,12 @@ def event_read_as(change: Callable[[Event], Event]) -> Install:
     return lambda patch: patch.setattr(Watcher, "find_out", lambda self, event: right(self, change(event)))
 
 
+def event_renewed_as(change: Callable[[Event], Event]) -> Install:
+    """Start other lives than the event says."""
+    right = Watcher.renew
+    return lambda patch: patch.setattr(Watcher, "renew", lambda self, event: right(self, change(event)))
+
+
 def valve_read_as(change: Callable[[History], History]) -> Install:
     """Watch something else than the register says."""
     right = watching.watch
@@ -81,9 +87,18 @@ def life_dropped_if(unwanted: Callable[[Clock, Ending, int], bool]) -> Install:
     """Leave out some lives."""
     right = Watcher.end_life
 
-    def end_life(self: Watcher, clock: Clock, ending: Ending, day: int, *, last_ok: int | None, cause: int) -> None:
+    def end_life(
+        self: Watcher,
+        clock: Clock,
+        ending: Ending,
+        day: int,
+        *,
+        last_ok: int | None,
+        cause: int,
+        spread: int = 0,
+    ) -> None:
         if not unwanted(clock, ending, day):
-            right(self, clock, ending, day, last_ok=last_ok, cause=cause)
+            right(self, clock, ending, day, last_ok=last_ok, cause=cause, spread=spread)
 
     return lambda patch: patch.setattr(Watcher, "end_life", end_life)
 

@@ -2,7 +2,7 @@
 
 from concurrent.futures import ThreadPoolExecutor
 
-from sqlalchemy import inspect
+from sqlalchemy import inspect, text
 from sqlmodel import SQLModel
 
 from models.engine import Engines, check_schema, downgrade, migrate, open_engines
@@ -31,6 +31,80 @@ def test_each_version_can_be_left_downwards(empty_database_url: str) -> None:
     downgrade(empty_database_url, revision="0001")
     assert {"valves", "events", "kits"} <= tables_of(empty_database_url)
     assert "runs" not in tables_of(empty_database_url)
+    migrate(empty_database_url)
+    check_schema(empty_database_url)
+
+
+NAMED = (("TA-1", "2017-04-30"), ("ta-1", "2017-05-01"), ("TA-2", "2017-05-02"), (None, "2017-05-03"))
+
+
+def events_of(url: str) -> list[tuple[object, ...]]:
+    engines = open_engines(url)
+    with engines.reader.connect() as connection:
+        rows = connection.execute(text("SELECT * FROM events ORDER BY id")).mappings()
+        found: list[tuple[object, ...]] = [
+            (row.get("turnaround"), str(row["done_on"]), row["ref_key"], row["number"]) for row in rows
+        ]
+    engines.reader.dispose()
+    return found
+
+
+def execute(url: str, *statements: str) -> None:
+    engines = open_engines(url)
+    with engines.writer.begin() as connection:
+        for statement in statements:
+            connection.execute(text(statement))
+    engines.reader.dispose()
+
+
+def test_turnarounds_named_by_events_become_rows_and_names_again(empty_database_url: str) -> None:
+    """Two spellings of one turnaround are one row; days stay what they were; what hangs on an event stays there."""
+    migrate(empty_database_url, revision="0002")
+    execute(
+        empty_database_url,
+        "INSERT INTO valves (id, tag, tag_key, installed_on) VALUES (1, 'V', 'v', '2011-01-01')",
+        "INSERT INTO valve_last_renewals (valve_id, renewed_on) VALUES (1, '2012-01-01')",
+        "INSERT INTO maintainable_items (id, code, code_key, described) VALUES (1, 'trim', 'trim', true)",
+        *(
+            "INSERT INTO events (id, ref_key, number, valve_id, done_on, action, turnaround) VALUES"
+            f" ({number}, 'v|{day}|rebuild|1', 1, 1, '{day}', 'rebuild', {repr(code) if code else 'NULL'})"
+            for number, (code, day) in enumerate(NAMED, start=1)
+        ),
+        "INSERT INTO event_renewed (event_id, maintainable_item_id) VALUES (1, 1)",
+    )
+    migrate(empty_database_url)
+    engines = open_engines(empty_database_url)
+    before = dump(engines)
+    engines.reader.dispose()
+    assert [(row[1], row[-1]) for row in before["turnarounds"]] == [("TA-1", False), ("TA-2", False)]
+    assert len(before["event_renewed"]) == len(before["valve_last_renewals"]) == 1
+    downgrade(empty_database_url, revision="0002")
+    assert [name for name, *_ in events_of(empty_database_url)] == ["TA-1", "TA-1", "TA-2", None]
+    assert [day for _, day, *_ in events_of(empty_database_url)] == [day for _, day in NAMED]
+    migrate(empty_database_url)
+    engines = open_engines(empty_database_url)
+    assert dump(engines) == before
+    engines.reader.dispose()
+
+
+def test_days_known_to_the_month_become_whole_on_the_way_down(empty_database_url: str) -> None:
+    """In order, each event with a key of its own."""
+    migrate(empty_database_url)
+    execute(
+        empty_database_url,
+        "INSERT INTO valves (id, tag, tag_key, installed_on) VALUES (1, 'V', 'v', '2017')",
+        *(
+            "INSERT INTO events (id, ref_key, number, valve_id, found_on, done_on, action) VALUES"
+            f" ({number}, 'v|{day}|rebuild|1', 1, 1, '2017-04', '{day}', 'rebuild')"
+            for number, day in enumerate(("2017-04", "2017-04-30", "2017-04-12"), start=1)
+        ),
+    )
+    downgrade(empty_database_url, revision="0002")
+    assert [event[1:] for event in events_of(empty_database_url)] == [
+        ("2017-04-30", "v|2017-04-30|rebuild|2", 2),
+        ("2017-04-30", "v|2017-04-30|rebuild|1", 1),
+        ("2017-04-12", "v|2017-04-12|rebuild|1", 1),
+    ]
     migrate(empty_database_url)
     check_schema(empty_database_url)
 

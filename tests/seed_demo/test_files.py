@@ -20,6 +20,10 @@ HEADERS = {
     "maintainable_items": "code, name",
     "policies": "service_class, maintainable_item, policy, interval_days",
     "designs": "code, name, body_size, rating, actuator_air_limit_kpa",
+    "materials": "code, name, storage_life_days, edition, source",
+    "parts": "code, name, material, unit_cost, priced_on, shelf_life_days",
+    "kit_parts": "kit, part, qty",
+    "turnarounds": "code, name, starts_on, ends_on, areas, scope_freeze_on",
     "kits": "code, name, renews, unit_cost, priced_on, lead_time_days, lead_time_sd_days, min_order_qty, "
     "pack_qty, shelf_life_days, superseded_by, superseded_on, old_fits_new_need",
     "design_kits": "design, maintainable_item, kit, qty, on_opening",
@@ -35,6 +39,10 @@ HEADERS = {
 KEYS = {
     "policies": ("service_class", "maintainable_item"),
     "design_kits": ("design", "maintainable_item"),
+    "materials": ("code",),
+    "parts": ("code",),
+    "kit_parts": ("kit", "part"),
+    "turnarounds": ("code",),
     "valves": ("tag",),
     "stock_settings": ("storeroom", "kit"),
     "stock": ("storeroom", "kit"),
@@ -73,7 +81,7 @@ def test_another_process_with_another_hash_seed_writes_the_same_bytes(plant: Pla
 
 
 def test_dates_are_iso_and_end_on_the_day_of_the_plant(plant: Plant) -> None:
-    ahead = {"due_on", "proof_test_due_on"}
+    ahead = {"due_on", "proof_test_due_on", "starts_on", "ends_on", "scope_freeze_on"}
     for name, rows in plant.tables.items():
         for column in rows[0]:
             if column.endswith("_on") and column not in {"last_renewed_on"} | ahead:

@@ -1,0 +1,61 @@
+"""The shutdowns of the areas: those that were, and the next one of each."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from seed_demo.plant import AREAS, Area
+
+_FIRST_DAY, _DAYS, _FREEZE_DAYS = 4, 21, 120
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turnaround:
+    """One shutdown of one area."""
+
+    code: str
+    name: str
+    starts_on: date
+    ends_on: date
+    area: str
+    scope_freeze_on: date
+
+
+def is_turnaround_year(area: Area, year: int) -> bool:
+    """Say whether an area stands still in a year."""
+    return (year - area.turnaround_last) % area.turnaround_every_years == 0
+
+
+def turnaround_code(area: Area, year: int) -> str:
+    """Name the shutdown of an area in a year."""
+    return f"TA-{year}-{area.letter}"
+
+
+def starts_on(area: Area, year: int) -> date:
+    """Say when the shutdown of an area in a year begins."""
+    return date(year, area.turnaround_month, _FIRST_DAY)
+
+
+def turnarounds(*, as_of: date) -> list[Turnaround]:
+    """Return the shutdowns since the records began, and of each area the first one that begins after `as_of`."""
+    found: list[Turnaround] = []
+    for area in AREAS:
+        year = area.written_since.year
+        while True:
+            if is_turnaround_year(area, year):
+                found.append(_turnaround(area, year))
+                if found[-1].starts_on > as_of:
+                    break
+            year += 1
+    return found
+
+
+def _turnaround(area: Area, year: int) -> Turnaround:
+    begin = starts_on(area, year)
+    return Turnaround(
+        code=turnaround_code(area, year),
+        name=f"{area.name}, {begin:%B %Y}",
+        starts_on=begin,
+        ends_on=begin + timedelta(_DAYS),
+        area=area.code,
+        scope_freeze_on=begin - timedelta(_FREEZE_DAYS),
+    )
