@@ -39,7 +39,7 @@ class CoverTimes:
 
 def _lead_times(mean: float, spread: float) -> tuple[FloatArray, FloatArray]:
     """Nodes and weights of a gamma lead time."""
-    if min(mean, spread) <= 0.0:
+    if mean == 0.0 or spread <= 1e-6 * mean:
         return np.array([mean]), np.ones(1)
     shape = (mean / spread) ** 2
     if shape > REGULAR:
