@@ -33,10 +33,13 @@ class AgeMix:
         Ages now.
     weights : float array, shape (n,) [1]
         Sum to 1.
+    log_chance : float [1]
+        Log of the chance that there was no renewal since the records begin.
     """
 
     ages: FloatArray
     weights: FloatArray
+    log_chance: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,14 +89,14 @@ def _oldest(process: Process, survived: float) -> float:
     return min(process.interval, survived + further)
 
 
-def _shared_out(ages: FloatArray, weights: FloatArray, *, nodes: FloatArray) -> AgeMix:
-    """Share weights out over the two nodes beside each age so that their mean is kept."""
+def _shared_out(ages: FloatArray, weights: FloatArray, *, nodes: FloatArray) -> FloatArray:
+    """Share weights out over the two nodes beside each age so that their mean is kept, shape (nodes,)."""
     above = np.clip(np.searchsorted(nodes, ages), 1, len(nodes) - 1)
     part = np.clip((ages - nodes[above - 1]) / (nodes[above] - nodes[above - 1]), 0.0, 1.0)
     shared = np.zeros(len(nodes))
     np.add.at(shared, above - 1, weights * (1.0 - part))
     np.add.at(shared, above, weights * part)
-    return AgeMix(ages=nodes, weights=shared)
+    return shared
 
 
 def _quantiles(ages: FloatArray, weights: FloatArray, parts: int) -> FloatArray:
@@ -102,28 +105,38 @@ def _quantiles(ages: FloatArray, weights: FloatArray, parts: int) -> FloatArray:
     return np.asarray(np.interp(np.linspace(0.0, 1.0, parts), summed, np.append(ages[0], ages)))
 
 
+def _lasting(process: Process, survived: float) -> tuple[FloatArray, FloatArray]:
+    """Ages from `survived` on, and the chance of getting there from `survived` times the days each stands for."""
+    oldest = _oldest(process, survived)
+    ages = survived + (oldest - survived) * ((np.arange(POINTS) + 0.5) / POINTS) ** 2
+    return ages, np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
+
+
 def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> AgeMix:
-    """Ages of an item that was last renewed, or installed, so long ago and has survived since; weights not normalised.
+    """Ages of an item that was last renewed, or installed, so long ago and has survived since.
 
     P(age) is proportional to the chance of a renewal then, times that of surviving since.
     """
-    oldest = _oldest(process, survived)
-    if not survived < oldest:
-        return AgeMix(ages=np.zeros(0), weights=np.zeros(0))
-    ages = survived + (oldest - survived) * ((np.arange(POINTS) + 0.5) / POINTS) ** 2
-    usual = np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
+    ages, usual = _lasting(process, survived)
     # nothing but the oldest age depends on the date of installation, so that valves share ages
     nodes = np.unique(np.minimum(_quantiles(ages, usual, parts), max(in_place, ages[1])))
     possible = np.where(ages < in_place, usual, 0.0)
     if in_place > LONG * _typical(process, 0.9):
-        return _shared_out(ages, possible, nodes=nodes)
-    renewals = _renewals(process)
-    mix = _shared_out(ages, possible * np.interp(in_place - ages, renewals.time, renewals.density), nodes=nodes)
-    lumps = in_place - renewals.days
-    known = (lumps >= survived) & (lumps < process.interval)
-    lasted = np.exp(_hazard(process, np.array(survived)) - _hazard(process, lumps[known]))
+        weights = _shared_out(ages, possible / _lasting(process, 0.0)[1].sum(), nodes=nodes)
+    else:
+        renewals = _renewals(process)
+        density = np.interp(in_place - ages, renewals.time, renewals.density)
+        lumps = in_place - renewals.days
+        known = (lumps >= survived) & (lumps < process.interval)
+        lasted = np.exp(_hazard(process, np.array(survived)) - _hazard(process, lumps[known]))
+        weights = np.append(_shared_out(ages, possible * density, nodes=nodes), renewals.chance[known] * lasted)
+        nodes = np.append(nodes, lumps[known])
+    total = max(float(weights.sum()), 1e-300)
+    used = weights > LEAST * total
     return AgeMix(
-        ages=np.append(mix.ages, lumps[known]), weights=np.append(mix.weights, renewals.chance[known] * lasted)
+        ages=nodes[used],
+        weights=weights[used] / weights[used].sum(),
+        log_chance=float(np.log(total) - _hazard(process, np.array(survived))),
     )
 
 
@@ -169,11 +182,8 @@ def unknown_age(process: Process, *, in_place: float | None, survived: float, pa
     longest = np.inf if in_place is None else in_place
     check(longest >= survived >= 0, f"`survived` must be within `in_place`, got {survived}, {in_place}")
     for policy in (process, Process(lifetimes=process.lifetimes)):
-        mix = _mix(policy, in_place=longest, survived=survived, parts=parts)
-        if mix.weights.sum() > 0.0:
-            break
-    else:  # in doubles nothing survives so long: the youngest possible age
-        return AgeMix(ages=np.array([survived]), weights=np.ones(1))
-    weights = mix.weights / mix.weights.sum()
-    used = weights > LEAST
-    return AgeMix(ages=mix.ages[used], weights=weights[used] / weights[used].sum())
+        mix = _mix(policy, in_place=longest, survived=survived, parts=parts) if survived < policy.interval else None
+        if mix is not None and len(mix.ages):
+            return mix
+    # in doubles nothing survives so long: the youngest possible age
+    return AgeMix(ages=np.array([survived]), weights=np.ones(1), log_chance=-np.inf)
