@@ -1,7 +1,6 @@
 """Sessions: what is written together is stored together, and nothing read and then written is lost."""
 
 from concurrent.futures import ThreadPoolExecutor
-from datetime import date
 from typing import Any
 
 import pytest
@@ -80,7 +79,7 @@ def test_a_read_session_refuses_to_write(engines: Engines) -> None:
 def test_a_row_that_the_database_refuses_is_a_conflict(engines: Engines) -> None:
     with write_session(engines) as session:
         records.upsert(session, "valves", [{"tag": "V"}])
-    future = {"tag": "V", "found_on": date(2024, 1, 2), "done_on": date(2024, 1, 1), "action": "rebuild"}
+    future = {"tag": "V", "found_on": "2024-01-02", "done_on": "2024-01-01", "action": "rebuild"}
     with pytest.raises(Conflict, match="ck_events_found_before_done"), write_session(engines) as session:
         records.upsert(session, "events", [future])
 
