@@ -17,8 +17,8 @@ CELLS = (20, 600)
 """Cells to a typical life, and at most, for the renewals since installation."""
 POINTS = 2000
 """Ages at which the density is taken before it is shared out."""
-OLDEST = 20.0
-"""Cumulative hazard by which the last one has failed (2 in 1e9 have not)."""
+OLDEST = 14.0
+"""Cumulative hazard by which the last one has failed (1 in 1e6 has not)."""
 LEAST = 1e-7
 """Weights below this are left out."""
 
@@ -107,8 +107,9 @@ def _quantiles(ages: FloatArray, weights: FloatArray, parts: int) -> FloatArray:
 
 def _lasting(process: Process, survived: float) -> tuple[FloatArray, FloatArray]:
     """Ages from `survived` on, and the chance of getting there from `survived` times the days each stands for."""
-    oldest = _oldest(process, survived)
-    ages = survived + (oldest - survived) * ((np.arange(POINTS) + 0.5) / POINTS) ** 2
+    oldest, typical = _oldest(process, survived), _typical(process, 0.5)
+    steps = np.log1p((oldest - survived) / typical) * (np.arange(POINTS) + 0.5) / POINTS
+    ages = survived + typical * np.expm1(steps)
     return ages, np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
 
 
