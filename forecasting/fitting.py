@@ -1,16 +1,18 @@
-"""From lives to fitted lifetimes: Weibull maximum likelihood, every sample in one batch."""
+"""From lives to fitted lifetimes: maximum likelihood of any family, every sample in one batch."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
-from forecasting.lifetimes import Weibull
+from forecasting.families import Family
+from forecasting.lifetimes import Fitted, lifetime_of
 from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
 from forecasting.maxima import SHAPE_LIMITS, highest_maxima
 
-__all__ = ["Fit", "FitStatus", "fit_weibull", "log_likelihood"]
+__all__ = ["Fit", "FitStatus", "fit_lifetimes", "fit_weibull", "log_likelihood"]
 
 
 class FitStatus(StrEnum):
@@ -48,7 +50,7 @@ class Fit:
         The sample.
     status : FitStatus [word]
         `fitted`, or the typed reason.
-    lifetime : Weibull or None [days]
+    lifetime : Exponential, Weibull, Lognormal, LogLogistic or None [days]
         The estimate; None unless fitted.
     lives, failures, masked : int [lives]
         Lives used; those that ended in failure or worn; those that may have, the cause being masked.
@@ -56,12 +58,14 @@ class Fit:
         Of which.
     exposure : float [days]
         Time watched.
+    log_likelihood : float or None [1]
+        At the maximum, masked causes shared out; None unless fitted.
     """
 
     service_class: str
     item: str
     status: FitStatus
-    lifetime: Weibull | None
+    lifetime: Fitted | None
     lives: int
     failures: int
     masked: int
@@ -69,6 +73,7 @@ class Fit:
     right_censored: int
     interval_censored: int
     exposure: float
+    log_likelihood: float | None
 
     @property
     def reason(self) -> str:
@@ -76,14 +81,14 @@ class Fit:
         return REASONS[self.status]
 
 
-def log_likelihood(lives: Lives, lifetimes: tuple[Weibull, ...]) -> float:
+def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     """Log-likelihood of lives under given lifetimes.
 
     Parameters
     ----------
     lives : Lives [days]
         The lives.
-    lifetimes : tuple of Weibull, one per sample [days]
+    lifetimes : sequence of one family, one per sample [days]
         In the order of `lives.samples`.
 
     Returns
@@ -101,14 +106,14 @@ def log_likelihood(lives: Lives, lifetimes: tuple[Weibull, ...]) -> float:
     >>> log_likelihood(lives_of_one_sample(lower=[10.0], upper=[np.inf]), (Weibull(scale=20.0, shape=1.0),))
     -0.5
     """
-    likelihood = Likelihood(lives=lives)
+    likelihood = Likelihood(lives=lives, family=lifetimes[0].family)
     shape = np.array([lifetime.shape for lifetime in lifetimes])
     scale = np.array([lifetime.scale for lifetime in lifetimes])
     intercept = shape * np.log(likelihood.reference / scale)
     return float(likelihood.at(np.stack([intercept, shape], axis=1)).value.sum())
 
 
-def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
+def _without_maximum(lives: Lives, family: Family) -> dict[int, FitStatus]:
     """Tell before any optimisation which samples have a likelihood without a maximum.
 
     As the shape grows a Weibull becomes a step at one age. There is no maximum if one age fits every failure and no
@@ -120,6 +125,7 @@ def _without_maximum(lives: Lives) -> dict[int, FitStatus]:
         failed = own & np.isfinite(lives.upper)
         if not failed.any():
             statuses[sample] = FitStatus.NO_FAILURES
+        if not failed.any() or family is Family.EXPONENTIAL:  # its shape is given
             continue
         seen = own & (lives.lower > lives.entry)
         seen_to, first = lives.lower[seen].max(initial=0.0), lives.upper[failed].min()
@@ -140,7 +146,15 @@ def _why_not(likelihood: Likelihood, sample: int, shape: float) -> FitStatus:
     return FitStatus.SHAPE_TO_INFINITY if shape > SHAPE_LIMITS[1] / 2.0 else FitStatus.NOT_CONVERGED
 
 
-def _counted(lives: Lives, sample: int, status: FitStatus, lifetime: Weibull | None) -> Fit:
+@dataclass(frozen=True, kw_only=True)
+class _Found:
+    """A maximum."""
+
+    lifetime: Fitted
+    log_likelihood: float
+
+
+def _counted(lives: Lives, sample: int, status: FitStatus, found: _Found | None) -> Fit:
     """Put the counts beside the estimate."""
     own = lives.sample == sample
     entry, lower, upper = lives.entry[own], lives.lower[own], lives.upper[own]
@@ -152,7 +166,7 @@ def _counted(lives: Lives, sample: int, status: FitStatus, lifetime: Weibull | N
         service_class=service_class,
         item=item,
         status=status,
-        lifetime=lifetime,
+        lifetime=None if found is None else found.lifetime,
         lives=len(entry),
         failures=int(np.count_nonzero(np.isfinite(upper) & alone)),
         masked=int(np.count_nonzero(~alone)),
@@ -160,19 +174,22 @@ def _counted(lives: Lives, sample: int, status: FitStatus, lifetime: Weibull | N
         right_censored=int(np.count_nonzero(np.isinf(upper))),
         interval_censored=int(np.count_nonzero(np.isfinite(upper) & (lower < upper))),
         exposure=float(watched.sum()),
+        log_likelihood=None if found is None else found.log_likelihood,
     )
 
 
-def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
-    """Fit a Weibull lifetime to every sample at once.
+def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
+    """Fit lifetimes of one family to every sample at once.
 
-    Damped Newton on intercept and slope of log H against log age, analytic derivatives, from three starts.
+    Damped Newton on intercept and slope of z against log age, analytic derivatives, from three starts.
 
     Parameters
     ----------
     lives : Lives [days]
         Exact, right-, left-, interval-censored and left-truncated lives together; masked causes join the samples they
         touch.
+    family : Family [word]
+        Which family.
 
     Returns
     -------
@@ -188,27 +205,57 @@ def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
     --------
     >>> from forecasting.lives import lives_of_one_sample
     >>> ages = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386] + 10 * [500]
-    >>> fit = fit_weibull(lives_of_one_sample(lower=ages, upper=ages[:10] + 10 * [np.inf]))[0]
-    >>> round(fit.lifetime.scale, 4), round(fit.lifetime.shape, 4)
-    (606.5276, 1.7208)
+    >>> fit = fit_lifetimes(
+    ...     lives_of_one_sample(lower=ages, upper=ages[:10] + 10 * [np.inf]), family=Family.LOGNORMAL
+    ... )[0]
+    >>> round(4 - 2 * fit.log_likelihood, 2)
+    154.39
     """
-    statuses, lifetimes = _without_maximum(lives), dict[int, Weibull]()
+    statuses, found = _without_maximum(lives, family), dict[int, _Found]()
     alone = np.isfinite(lives.upper) & (lives.sharing == 1)
     certain = np.bincount(lives.sample[alone], minlength=len(lives.samples))
     waiting = [sample for sample in range(len(lives.samples)) if sample not in statuses]
     while waiting:
-        likelihood = Likelihood(lives=lives.of_samples(waiting))
+        likelihood = Likelihood(lives=lives.of_samples(waiting), family=family)
         best = highest_maxima(likelihood)
+        height = likelihood.at(best.parameters).by_sample
         for place, sample in enumerate(waiting):
             intercept, shape = (float(value) for value in best.parameters[place])
             statuses[sample] = FitStatus.FITTED if best.found[place] else _why_not(likelihood, place, shape)
             if best.found[place]:
                 scale = float(likelihood.reference[place]) * np.exp(-intercept / shape)
-                lifetimes[sample] = Weibull(scale=float(scale), shape=shape)
+                lifetime = lifetime_of(family, scale=float(scale), shape=shape)
+                found[sample] = _Found(lifetime=lifetime, log_likelihood=float(height[place]))
         lost = [sample for place, sample in enumerate(waiting) if not best.found[place]]
         # an item that is only ever suspected may be blameless: the others then answer for what is masked
         waiting = [sample for sample in lost if certain[sample]]
         waiting = waiting if len(waiting) < len(lost) else []
-    return tuple(
-        _counted(lives, sample, statuses[sample], lifetimes.get(sample)) for sample in range(len(lives.samples))
-    )
+    return tuple(_counted(lives, sample, statuses[sample], found.get(sample)) for sample in range(len(lives.samples)))
+
+
+def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
+    """Fit a Weibull lifetime to every sample at once.
+
+    Parameters
+    ----------
+    lives : Lives [days]
+        As for `fit_lifetimes`.
+
+    Returns
+    -------
+    tuple of Fit, one per sample [days]
+        As from `fit_lifetimes`.
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, section 8.4.1.3 (worked example, seen).
+
+    Examples
+    --------
+    >>> from forecasting.lives import lives_of_one_sample
+    >>> ages = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386] + 10 * [500]
+    >>> fit = fit_weibull(lives_of_one_sample(lower=ages, upper=ages[:10] + 10 * [np.inf]))[0]
+    >>> round(fit.lifetime.scale, 4), round(fit.lifetime.shape, 4)
+    (606.5276, 1.7208)
+    """
+    return fit_lifetimes(lives, family=Family.WEIBULL)

@@ -1,15 +1,25 @@
 """Lifetime distributions: one formula each, the cumulative hazard; everything else follows from it."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gamma
 
 from forecasting.arrays import FloatArray, check
+from forecasting.families import STANDARD, Family
 
-__all__ = ["Lifetime", "Weibull", "failure_probability"]
+__all__ = [
+    "Exponential",
+    "Fitted",
+    "Lifetime",
+    "LogLogistic",
+    "Lognormal",
+    "Weibull",
+    "failure_probability",
+    "lifetime_of",
+]
 
 
 class Lifetime(Protocol):
@@ -20,6 +30,63 @@ class Lifetime(Protocol):
 
     def quantile(self, probability: float) -> float:
         """Age in days by which this share has failed."""
+
+
+def _refuse(lifetime: "Fitted") -> None:
+    """Refuse impossible parameters."""
+    holds = 0.0 < lifetime.scale < np.inf and 0.0 < lifetime.shape < np.inf
+    check(holds, f"`scale` and `shape` must be positive and finite, got {lifetime.scale!r} and {lifetime.shape!r}")
+
+
+def _cumulative_hazard(lifetime: "Fitted", age: ArrayLike) -> FloatArray:
+    """Cumulative hazard at `age` days."""
+    days = np.asarray(age, dtype=np.float64)
+    born = days > 0
+    z = lifetime.shape * np.log(np.where(born, days, lifetime.scale) / lifetime.scale)
+    return np.where(born, STANDARD[lifetime.family].growth(z).cumulative, 0.0)
+
+
+def _survival(lifetime: "Fitted", age: ArrayLike) -> FloatArray:
+    """Probability of surviving beyond `age` days."""
+    return np.exp(-lifetime.cumulative_hazard(age))
+
+
+def _quantile(lifetime: "Fitted", probability: float) -> float:
+    """Age in days by which this share has failed (0.1: the B10 life)."""
+    return float(lifetime.scale * np.exp(STANDARD[lifetime.family].quantile(probability) / lifetime.shape))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exponential:
+    """Exponential lifetime: S(t) = exp(-t / scale), a constant rate.
+
+    Parameters
+    ----------
+    scale : float [days]
+        The mean life.
+
+    Raises
+    ------
+    InvalidInput
+        If the scale isn't positive and finite.
+    """
+
+    family: ClassVar[Family] = Family.EXPONENTIAL
+    scale: float
+    shape: ClassVar[float] = 1.0
+
+    cumulative_hazard = _cumulative_hazard
+    survival = _survival
+    quantile = _quantile
+
+    def __post_init__(self) -> None:
+        """Refuse impossible parameters."""
+        _refuse(self)
+
+    @property
+    def mean(self) -> float:
+        """Mean life in days."""
+        return self.scale
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,30 +106,140 @@ class Weibull:
         If scale or shape isn't positive and finite.
     """
 
+    family: ClassVar[Family] = Family.WEIBULL
     scale: float
     shape: float
 
-    def __post_init__(self) -> None:
-        """Refuse impossible parameters."""
-        holds = 0.0 < self.scale < np.inf and 0.0 < self.shape < np.inf
-        check(holds, f"`scale` and `shape` must be positive and finite, got {self.scale!r} and {self.shape!r}")
+    survival = _survival
+    quantile = _quantile
 
     def cumulative_hazard(self, age: ArrayLike) -> FloatArray:
         """Cumulative hazard H(t) = (t / scale)^shape at `age` days."""
         return (np.asarray(age, dtype=np.float64) / self.scale) ** self.shape
 
-    def survival(self, age: ArrayLike) -> FloatArray:
-        """Probability of surviving beyond `age` days."""
-        return np.exp(-self.cumulative_hazard(age))
-
-    def quantile(self, probability: float) -> float:
-        """Age in days by which this share has failed (0.1: the B10 life)."""
-        return float(self.scale * (-np.log1p(-probability)) ** (1.0 / self.shape))
+    def __post_init__(self) -> None:
+        """Refuse impossible parameters."""
+        _refuse(self)
 
     @property
     def mean(self) -> float:
         """Mean life in days."""
         return float(self.scale * gamma(1.0 + 1.0 / self.shape))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lognormal:
+    """Lognormal lifetime: S(t) = 1 - Phi(shape * log(t / scale)).
+
+    Parameters
+    ----------
+    scale : float [days]
+        The median life, exp(mu).
+    shape : float [1]
+        1 / sigma.
+
+    Raises
+    ------
+    InvalidInput
+        If scale or shape isn't positive and finite.
+    """
+
+    family: ClassVar[Family] = Family.LOGNORMAL
+    scale: float
+    shape: float
+
+    cumulative_hazard = _cumulative_hazard
+    survival = _survival
+    quantile = _quantile
+
+    def __post_init__(self) -> None:
+        """Refuse impossible parameters."""
+        _refuse(self)
+
+    @property
+    def mean(self) -> float:
+        """Mean life in days; infinite where doubles end."""
+        with np.errstate(over="ignore"):
+            return float(self.scale * np.exp(0.5 / np.float64(self.shape) ** 2))
+
+
+@dataclass(frozen=True, kw_only=True)
+class LogLogistic:
+    """Log-logistic lifetime: S(t) = 1 / (1 + (t / scale)^shape).
+
+    Parameters
+    ----------
+    scale : float [days]
+        The median life.
+    shape : float [1]
+        Up to 1 the mean is infinite.
+
+    Raises
+    ------
+    InvalidInput
+        If scale or shape isn't positive and finite.
+    """
+
+    family: ClassVar[Family] = Family.LOGLOGISTIC
+    scale: float
+    shape: float
+
+    cumulative_hazard = _cumulative_hazard
+    survival = _survival
+    quantile = _quantile
+
+    def __post_init__(self) -> None:
+        """Refuse impossible parameters."""
+        _refuse(self)
+
+    @property
+    def mean(self) -> float:
+        """Mean life in days; infinite up to a shape of 1."""
+        return float(self.scale / np.sinc(1.0 / self.shape)) if self.shape > 1.0 else float("inf")
+
+
+Fitted = Exponential | Weibull | Lognormal | LogLogistic
+
+
+def lifetime_of(family: Family, *, scale: float, shape: float) -> Fitted:
+    """Lifetime of a family with these parameters.
+
+    Parameters
+    ----------
+    family : Family [word]
+        Which.
+    scale : float [days]
+        exp(mu).
+    shape : float [1]
+        1 / sigma; an exponential's is 1.
+
+    Returns
+    -------
+    Exponential, Weibull, Lognormal or LogLogistic [days]
+        The lifetime.
+
+    Raises
+    ------
+    InvalidInput
+        If scale or shape isn't positive and finite.
+
+    References
+    ----------
+    Meeker & Escobar (1998), Statistical Methods for Reliability Data, chapter 4 (log-location-scale families; from
+    memory).
+
+    Examples
+    --------
+    >>> lifetime_of(Family.LOGNORMAL, scale=100.0, shape=2.0).quantile(0.5)
+    100.0
+    """
+    made: dict[Family, Fitted] = {
+        Family.EXPONENTIAL: Exponential(scale=scale),
+        Family.WEIBULL: Weibull(scale=scale, shape=shape),
+        Family.LOGNORMAL: Lognormal(scale=scale, shape=shape),
+        Family.LOGLOGISTIC: LogLogistic(scale=scale, shape=shape),
+    }
+    return made[family]
 
 
 def failure_probability(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) -> FloatArray:

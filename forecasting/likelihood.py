@@ -1,23 +1,22 @@
-"""Log-likelihood of Weibull lives with its gradient and Hessian, all samples at once.
+"""Log-likelihood of lives with its gradient and Hessian, all samples at once, for every family.
 
-With z = intercept + slope * log(age / reference), H = exp(z): linear in the parameters, so that without truncation the
-log-likelihood is concave. A cause (one life, or several among which the cause is masked) contributes
+H is the family's cumulative hazard at z = intercept + slope * log(age / reference): linear in the parameters, so that
+without truncation the log-likelihood is concave. A cause (one life, or several among which the cause is masked)
+contributes
 
     exact                log(sum of h) - sum of H(lower) + sum of H(entry)
     right-censored       - sum of H(lower) + sum of H(entry)
     interval-censored    log(exp(-sum of H(lower)) - exp(-sum of H(upper))) + sum of H(entry)
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from forecasting.arrays import FloatArray, IntArray
+from forecasting.families import STANDARD, SURE, Family, Growth
 from forecasting.lives import Lives
-
-SURE = 300.0
-"""Log of a cumulative hazard, or a hazard over an interval, beyond which failure counts as certain."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,15 +25,16 @@ class Curvature:
 
     Parameters
     ----------
-    value : float array, shape (blocks,) [1]
-        Log-likelihood of each block of samples.
+    value, by_sample : float array, shape (blocks,) and (samples,) [1]
+        Log-likelihood of each block of samples; of each sample, masked causes shared out.
     gradient : float array, shape (samples, 2) [1]
-        By intercept and slope.
+        By intercept and slope; an exponential's slope is held.
     hessian : float array, shape (blocks, 2 * width, 2 * width) [1]
         Unused slots carry minus the identity.
     """
 
     value: FloatArray
+    by_sample: FloatArray
     gradient: FloatArray
     hessian: FloatArray
 
@@ -50,11 +50,6 @@ class _Terms:
     coupling: FloatArray  # (lives,)
 
 
-def _hazard(age: FloatArray, log_age: FloatArray, intercept: FloatArray, slope: FloatArray) -> FloatArray:
-    """Cumulative hazard; 0 at age 0."""
-    return np.where(age > 0, np.exp(np.minimum(intercept + slope * log_age, SURE)), 0.0)
-
-
 @dataclass(frozen=True, kw_only=True)
 class Likelihood:
     """The log-likelihood of these lives.
@@ -63,9 +58,12 @@ class Likelihood:
     ----------
     lives : Lives [days]
         Exact, right-, left-, interval-censored and left-truncated lives together, masked causes included.
+    family : Family [word]
+        Of every sample.
     """
 
     lives: Lives
+    family: Family = Family.WEIBULL
 
     @cached_property
     def exact(self) -> IntArray:
@@ -165,30 +163,44 @@ class Likelihood:
         self._fail_between(terms, intercept, slope)
         return self._gather(terms)
 
+    def _growth(self, age: FloatArray, log_age: FloatArray, intercept: FloatArray, slope: FloatArray) -> Growth:
+        """Cumulative hazard and its growth at these ages; nothing has grown at age 0."""
+        growth = STANDARD[self.family].growth(intercept + slope * log_age)
+        born = age > 0
+        return replace(
+            growth,
+            cumulative=np.where(born, growth.cumulative, 0.0),
+            hazard=np.where(born, growth.hazard, 0.0),
+            bend=np.where(born, growth.bend, 0.0),
+        )
+
     def _survive(self, terms: _Terms, intercept: FloatArray, slope: FloatArray) -> None:
         """Add what every life contributes: -H(lower) + H(entry)."""
         entry, lower, _ = self.log_ages
         for sign, age, log_age in ((1.0, self.lives.entry, entry), (-1.0, self.lives.lower, lower)):
-            hazard = sign * _hazard(age, log_age, intercept, slope)
+            growth = self._growth(age, log_age, intercept, slope)
             vector = np.stack([np.ones(len(age)), log_age])
-            terms.value += hazard
-            terms.gradient += hazard * vector
-            terms.hessian += hazard * vector[:, None] * vector
+            terms.value += sign * growth.cumulative
+            terms.gradient += sign * growth.hazard * vector
+            terms.hessian += sign * growth.bend * vector[:, None] * vector
 
     def _fail_exactly(self, terms: _Terms, intercept: FloatArray, slope: FloatArray) -> None:
         """Add log(sum of h) of the causes whose day is known."""
         rows, cause = self.exact, self.cause[self.exact]
-        log_age, steep = self.log_ages[1][rows], slope[rows]
-        log_hazard = np.log(steep) + intercept[rows] + steep * log_age - np.log(self.lives.lower[rows])
+        log_age, steep, age = self.log_ages[1][rows], slope[rows], self.lives.lower[rows]
+        growth = self._growth(age, log_age, intercept[rows], steep)
+        log_hazard = growth.log_hazard + np.log(steep) - np.log(age)
         top = np.full(self.causes, -np.inf)
         np.maximum.at(top, cause, log_hazard)
         part = np.maximum(np.exp(log_hazard - top[cause]), 1e-300)
         whole = np.bincount(cause, part, self.causes)[cause]
         share = part / whole
-        argument = share * np.stack([np.ones(len(rows)), 1.0 / steep + log_age])
+        vector = np.stack([np.ones(len(rows)), log_age])
+        argument = share * (growth.turn * vector + np.stack([np.zeros(len(rows)), 1.0 / steep]))
         terms.value[rows] += (top[cause] + np.log(whole)) * share
         terms.gradient[:, rows] += argument
         terms.hessian[:, :, rows] += argument[:, None] * argument * (1.0 / share - 1.0)
+        terms.hessian[:, :, rows] += share * growth.twist * vector[:, None] * vector
         terms.hessian[1, 1, rows] -= share / steep**2
         terms.argument[:, rows], terms.coupling[rows] = argument, -1.0
 
@@ -200,11 +212,11 @@ class Likelihood:
             (1.0, self.lives.upper[rows], self.log_ages[2][rows]),
             (-1.0, self.lives.lower[rows], self.log_ages[1][rows]),
         ):
-            hazard = sign * _hazard(age, log_age, intercept[rows], slope[rows])
+            growth = self._growth(age, log_age, intercept[rows], slope[rows])
             vector = np.stack([np.ones(len(rows)), log_age])
-            width += hazard
-            argument += hazard * vector
-            bend += hazard * vector[:, None] * vector
+            width += sign * growth.cumulative
+            argument += sign * growth.hazard * vector
+            bend += sign * growth.bend * vector[:, None] * vector
         argument, bend = np.where(width > 0, argument, 0.0), np.where(width > 0, bend, 0.0)
         whole = np.maximum(np.bincount(cause, width, self.causes)[cause], 1e-140)
         first = np.where(whole < SURE, 1.0 / np.expm1(np.minimum(whole, SURE)), 0.0)
@@ -227,10 +239,14 @@ class Likelihood:
                 cross = terms.coupling[left] * terms.argument[i, left] * terms.argument[j, right]
                 np.add.at(whole, (place[left], corner[left] + i, corner[right] + j), cross)
         filled = np.zeros((blocks, 2 * width), dtype=bool)
-        filled[self.block, 2 * self.slot] = filled[self.block, 2 * self.slot + 1] = True
+        filled[self.block, 2 * self.slot] = True
+        filled[self.block, 2 * self.slot + 1] = self.family is not Family.EXPONENTIAL
+        whole *= filled[:, :, None] & filled[:, None]
         whole[:, np.arange(2 * width), np.arange(2 * width)] -= ~filled
+        gradient = np.stack([np.bincount(sample, part, count) for part in terms.gradient], axis=1)
         return Curvature(
             value=np.bincount(place, terms.value, blocks).astype(np.float64),
-            gradient=np.stack([np.bincount(sample, part, count) for part in terms.gradient], axis=1),
+            by_sample=np.bincount(sample, terms.value, count).astype(np.float64),
+            gradient=gradient * np.array([1.0, float(self.family is not Family.EXPONENTIAL)]),
             hessian=whole,
         )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecasting.arrays import BoolArray, FloatArray, IntArray
+from forecasting.families import STANDARD, Family
 from forecasting.likelihood import Curvature, Likelihood
 
 __all__ = ["SHAPE_LIMITS", "Maxima", "highest_maxima"]
@@ -37,7 +38,7 @@ class Maxima:
 
 
 def _start(likelihood: Likelihood, shape: float) -> FloatArray:
-    """Intercept that fits the number of failures at this shape, shape (samples, 2)."""
+    """Intercept that fits the number of failures at this Weibull shape, then a like lifetime of the family."""
     lives, count = likelihood.lives, len(likelihood.lives.samples)
     failed = np.isfinite(lives.upper)
     members = np.bincount(likelihood.cause)[likelihood.cause]
@@ -46,8 +47,10 @@ def _start(likelihood: Likelihood, shape: float) -> FloatArray:
     spent = (ended / reference) ** shape - (lives.entry / reference) ** shape
     failures = np.bincount(lives.sample, failed / members, count)
     exposure = np.bincount(lives.sample, spent, count)
-    intercept = np.log(np.maximum(failures, 1e-3) / np.maximum(exposure, 1e-12))
-    return np.stack([intercept, np.full(count, shape)], axis=1)
+    log_scale = -np.log(np.maximum(failures, 1e-3) / np.maximum(exposure, 1e-12)) / shape
+    standard = STANDARD[likelihood.family]
+    slope = shape * standard.slope_over_weibull
+    return np.stack([-slope * (log_scale + standard.shift_over_weibull / shape), np.full(count, slope)], axis=1)
 
 
 def _newton_step(likelihood: Likelihood, here: Curvature) -> FloatArray:
@@ -150,7 +153,7 @@ def highest_maxima(likelihood: Likelihood) -> Maxima:
     array([ True])
     """
     best, height, found = np.zeros((0, 2)), np.zeros(0), np.zeros(0, dtype=bool)
-    for shape in START_SHAPES:
+    for shape in (1.0,) if likelihood.family is Family.EXPONENTIAL else START_SHAPES:
         at = _climb(likelihood, _start(likelihood, shape))
         value, good = likelihood.at(at).value, _is_maximum(likelihood, at)
         if not len(best):

@@ -8,7 +8,7 @@ import numpy as np
 
 from forecasting.arrays import FloatArray
 from forecasting.fitting import Fit, FitStatus, fit_weibull
-from forecasting.lifetimes import Weibull
+from forecasting.lifetimes import Fitted, Weibull
 from forecasting.lives import Lives
 
 __all__ = ["InUse", "Source", "lifetimes_in_use"]
@@ -51,7 +51,7 @@ class InUse:
     service_class: str
     item: str
     fit: Fit | None
-    lifetime: Weibull | None
+    lifetime: Fitted | None
     source: Source
     pool_share: float
     reason: str
@@ -92,7 +92,7 @@ def _told(failures: float) -> str:
     return "1 failure" if failures == 1 else f"{failures:.4g} failures"
 
 
-def _in_use(lives: Lives, fit: Fit, pooled: Weibull | None, failures: float) -> InUse:
+def _in_use(lives: Lives, fit: Fit, pooled: Fitted | None, failures: float) -> InUse:
     """Choose for a sample that has lives of its own and so many failures, masked ones shared out."""
     if fit.lifetime is not None and fit.failures >= OWN_FAILURES:
         return _put(fit, fit.lifetime, Source.OWN, 0.0, "")
@@ -112,7 +112,7 @@ def _in_use(lives: Lives, fit: Fit, pooled: Weibull | None, failures: float) -> 
     return _put(fit, pooled, source, 1.0, f"{own}; nothing was watched")
 
 
-def _put(fit: Fit, lifetime: Weibull | None, source: Source, share: float, reason: str) -> InUse:
+def _put(fit: Fit, lifetime: Fitted | None, source: Source, share: float, reason: str) -> InUse:
     """Put a choice beside its fit."""
     return InUse(
         service_class=fit.service_class,
