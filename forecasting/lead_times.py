@@ -8,7 +8,7 @@ from scipy.special import roots_genlaguerre, roots_hermitenorm, roots_legendre
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["CoverTimes", "cover_times"]
+__all__ = ["CoverTimes", "cover_times", "longest_cover_times"]
 
 REGULAR = 100.0
 """Above this (mean / spread)^2 a gamma lead time is as good as normal, and its nodes overflow."""
@@ -80,6 +80,13 @@ def _gauss_rule(days: FloatArray, weights: FloatArray) -> CoverTimes:
     return CoverTimes(days=np.clip(nodes[used], 1e-3, LONGEST), weights=kept / kept.sum())
 
 
+def _check(lead_time: float, lead_time_spread: float, review_period: float) -> None:
+    """Refuse times that can't be."""
+    times = np.array([lead_time, lead_time_spread, review_period])
+    possible = bool(np.isfinite(times).all()) and times.min() >= 0 and 0 < lead_time + review_period <= LONGEST
+    check(possible, f"times must be finite, not negative and together within (0, {LONGEST:g}], got {times.tolist()}")
+
+
 def cover_times(*, lead_time: float, lead_time_spread: float, review_period: float) -> CoverTimes:
     """Distribution of lead time plus time to the next review, as quadrature nodes.
 
@@ -113,10 +120,42 @@ def cover_times(*, lead_time: float, lead_time_spread: float, review_period: flo
     >>> times = cover_times(lead_time=60.0, lead_time_spread=15.0, review_period=14.0)
     >>> round(float(times.days @ times.weights), 6)
     67.0
-    """
-    times = np.array([lead_time, lead_time_spread, review_period])
-    possible = bool(np.isfinite(times).all()) and times.min() >= 0 and 0 < lead_time + review_period <= LONGEST
-    check(possible, f"times must be finite, not negative and together within (0, {LONGEST:g}], got {times.tolist()}")
+    """  # noqa: DOC502 (raised by _check)
+    _check(lead_time, lead_time_spread, review_period)
     leads, lead_weights = _lead_times(lead_time, lead_time_spread)
     waits, wait_weights = _waits(review_period)
     return _gauss_rule(np.add.outer(leads, waits).ravel(), np.outer(lead_weights, wait_weights).ravel())
+
+
+def longest_cover_times(*, lead_time: float, lead_time_spread: float, review_period: float) -> CoverTimes:
+    """Distribution of lead time plus a whole review period: what must be covered if the reorder point was just missed.
+
+    Parameters
+    ----------
+    lead_time, lead_time_spread : float [days]
+        Mean and standard deviation.
+    review_period : float [days]
+        Between reviews.
+
+    Returns
+    -------
+    CoverTimes [days]
+        At most 16 nodes, all positive.
+
+    Raises
+    ------
+    InvalidInput
+        As `cover_times`.
+
+    References
+    ----------
+    As `cover_times`.
+
+    Examples
+    --------
+    >>> longest_cover_times(lead_time=60.0, lead_time_spread=0.0, review_period=14.0).days
+    array([74.])
+    """  # noqa: DOC502 (raised by _check)
+    _check(lead_time, lead_time_spread, review_period)
+    leads, weights = _lead_times(lead_time, lead_time_spread)
+    return _gauss_rule(leads + review_period, weights)

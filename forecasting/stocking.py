@@ -6,10 +6,10 @@ from enum import StrEnum
 
 import numpy as np
 
-from forecasting.arrays import check
+from forecasting.arrays import FloatArray, check
 from forecasting.consumption import Window
 from forecasting.demand import Demand
-from forecasting.lead_times import CoverTimes, cover_times
+from forecasting.lead_times import CoverTimes, cover_times, longest_cover_times
 from forecasting.service_levels import (
     ServiceLevels,
     mixture,
@@ -94,6 +94,13 @@ class StockQuestion:
             lead_time=self.lead_time, lead_time_spread=self.lead_time_spread, review_period=self.review_period
         )
 
+    @property
+    def longest_cover(self) -> CoverTimes:
+        """Times to cover if the reorder point is reached right after a review."""
+        return longest_cover_times(
+            lead_time=self.lead_time, lead_time_spread=self.lead_time_spread, review_period=self.review_period
+        )
+
 
 @dataclass(frozen=True, kw_only=True)
 class StockDecision:
@@ -102,7 +109,7 @@ class StockDecision:
     Parameters
     ----------
     reorder_point, bound : int [kits]
-        Order when the stock position falls to the first; the simple bound by demand over the whole protection interval.
+        Order when the stock position falls to the first; simple bound, as if each wait for a review were the longest.
     order_quantity, proposed : int [kits]
         The usual order; what to order today (0: nothing).
     levels : ServiceLevels [1]
@@ -193,7 +200,7 @@ def windows_needed(question: StockQuestion) -> tuple[Window, ...]:
     [(0.0, 30.0), (0.0, 365.0), (0.0, 730.0)]
     """
     ends = {max(question.lead_time, 1.0), question.protection_interval, YEAR, min(question.shelf_life, LONGEST_USE)}
-    ends |= {float(days) for days in question.cover.days}
+    ends |= {float(days) for cover in (question.cover, question.longest_cover) for days in cover.days}
     return tuple((0.0, end) for end in sorted(ends))
 
 
@@ -205,6 +212,15 @@ def _quantity(question: StockQuestion, yearly: float, usable: float) -> int:
         wanted = economic_quantity(yearly_demand=yearly, order_cost=question.order_cost, holding_cost=cost)
     wanted = max(1.0, min(wanted, usable), float(question.min_order))
     return int(np.ceil(round(wanted) / question.pack)) * question.pack
+
+
+def _level(question: StockQuestion, probabilities: FloatArray, quantity: int) -> int:
+    """Lowest reorder point that meets the target by its rule and keeps the floor."""
+    if question.rule is Rule.FILL:
+        level = reorder_point_by_fill(probabilities, fill_rate=question.target, order_quantity=quantity)
+    else:
+        level = reorder_point_by_cycle(probabilities, cycle_service_level=question.target)
+    return max(level, question.floor - 1)
 
 
 def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> StockDecision:
@@ -249,18 +265,13 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     """
     possible = min(question.pack, question.min_order, question.shelf_life) > 0 <= question.floor
     check(possible, f"`pack`, `min_order`, `shelf_life` must be positive, `floor` not negative, got {question}")
-    cover = question.cover
-    over_cover = mixture([demand_over((0.0, float(days))).probabilities for days in cover.days], cover.weights)
-    over_interval = demand_over((0.0, question.protection_interval))
+    over_cover, over_longest = (
+        mixture([demand_over((0.0, float(days))).probabilities for days in cover.days], cover.weights)
+        for cover in (question.cover, question.longest_cover)
+    )
     yearly = demand_over((0.0, YEAR)).mean
     quantity = _quantity(question, yearly, demand_over((0.0, min(question.shelf_life, LONGEST_USE))).mean)
-    if question.rule is Rule.FILL:
-        level = reorder_point_by_fill(over_cover, fill_rate=question.target, order_quantity=quantity)
-        bound = reorder_point_by_fill(over_interval.probabilities, fill_rate=question.target, order_quantity=quantity)
-    else:
-        level = reorder_point_by_cycle(over_cover, cycle_service_level=question.target)
-        bound = reorder_point_by_cycle(over_interval.probabilities, cycle_service_level=question.target)
-    level, bound = max(level, question.floor - 1), max(bound, question.floor - 1)
+    level, bound = (_level(question, probabilities, quantity) for probabilities in (over_cover, over_longest))
     now = stock_position(
         on_hand=question.on_hand, orders=question.orders, protection_interval=question.protection_interval
     )
@@ -273,7 +284,7 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
         proposed=0 if now.position > level else int(np.ceil(lift / question.pack)) * question.pack,
         levels=service_levels(over_cover, reorder_point=level, order_quantity=quantity),
         position=now,
-        demand=over_interval.mean,
+        demand=demand_over((0.0, question.protection_interval)).mean,
         yearly_demand=yearly,
         short_if_ordered_today=max(0.0, 1.0 - float(over_lead_time[: max(now.position, -1) + 1].sum())),
     )

@@ -23,9 +23,9 @@ def moment(cover: CoverTimes, order: int) -> float:
 
 
 def fine_cover(mean: float, spread: float, review: float) -> FloatArray:
-    """Equally likely cover times, 2000 lead times by 40 waits: the obvious integration."""
-    leads = gamma.ppf((np.arange(2000) + 0.5) / 2000, (mean / spread) ** 2, scale=spread**2 / mean)
-    waits = (np.arange(40) + 0.5) / 40 * review
+    """Equally likely cover times, 1000 lead times by 20 waits: the obvious integration."""
+    leads = gamma.ppf((np.arange(1000) + 0.5) / 1000, (mean / spread) ** 2, scale=spread**2 / mean)
+    waits = (np.arange(20) + 0.5) / 20 * review
     return np.asarray(np.add.outer(leads, waits).ravel())
 
 

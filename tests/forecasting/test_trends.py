@@ -83,7 +83,7 @@ def test_a_constant_rate_is_refused_as_often_as_the_level_says(statistic: str) -
         failures = [(days * rng.uniform(size=rng.poisson(days / 700.0))).tolist() for days in watched]
         tests = trend_tests(failures, watched=watched)
         refused += tests is not None and getattr(tests, statistic) < level
-    low, high = binom.ppf([0.0005, 0.9995], plants, level)
+    low, high = (float(binom.ppf(tail, plants, level)) for tail in (0.0005, 0.9995))
     assert low <= refused <= high
 
 
