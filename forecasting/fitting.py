@@ -102,8 +102,9 @@ def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
 
     Examples
     --------
+    >>> from forecasting.lifetimes import Exponential
     >>> from forecasting.lives import lives_of_one_sample
-    >>> log_likelihood(lives_of_one_sample(lower=[10.0], upper=[np.inf]), (Weibull(scale=20.0, shape=1.0),))
+    >>> log_likelihood(lives_of_one_sample(lower=[10.0], upper=[np.inf]), [Exponential(scale=20.0)])
     -0.5
     """
     likelihood = Likelihood(lives=lives, family=lifetimes[0].family)
