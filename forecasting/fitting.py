@@ -88,7 +88,7 @@ def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     ----------
     lives : Lives [days]
         The lives.
-    lifetimes : sequence of one family, one per sample [days]
+    lifetimes : sequence of lifetimes, one per sample [days]
         In the order of `lives.samples`.
 
     Returns
@@ -107,7 +107,7 @@ def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     >>> log_likelihood(lives_of_one_sample(lower=[10.0], upper=[np.inf]), [Exponential(scale=20.0)])
     -0.5
     """
-    likelihood = Likelihood(lives=lives, family=lifetimes[0].family)
+    likelihood = Likelihood(lives=lives, families=tuple(lifetime.family for lifetime in lifetimes))
     shape = np.array([lifetime.shape for lifetime in lifetimes])
     scale = np.array([lifetime.scale for lifetime in lifetimes])
     intercept = shape * np.log(likelihood.reference / scale)
@@ -217,7 +217,7 @@ def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
     certain = np.bincount(lives.sample[alone], minlength=len(lives.samples))
     waiting = [sample for sample in range(len(lives.samples)) if sample not in statuses]
     while waiting:
-        likelihood = Likelihood(lives=lives.of_samples(waiting), family=family)
+        likelihood = Likelihood(lives=lives.of_samples(waiting), families=(family,) * len(waiting))
         best = highest_maxima(likelihood)
         height = likelihood.at(best.parameters).by_sample
         for place, sample in enumerate(waiting):

@@ -14,9 +14,10 @@ from functools import cached_property
 
 import numpy as np
 
-from forecasting.arrays import FloatArray, IntArray
-from forecasting.families import STANDARD, SURE, Family, Growth
+from forecasting.arrays import BoolArray, FloatArray, IntArray
+from forecasting.families import STANDARD, SURE, Family, Growth, Standard
 from forecasting.lives import Lives
+from forecasting.priors import Prior, prior_terms
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,7 +27,7 @@ class Curvature:
     Parameters
     ----------
     value, by_sample : float array, shape (blocks,) and (samples,) [1]
-        Log-likelihood of each block of samples; of each sample, masked causes shared out.
+        Log-likelihood and log prior of each block of samples; log-likelihood of each sample, masked causes shared.
     gradient : float array, shape (samples, 2) [1]
         By intercept and slope; an exponential's slope is held.
     hessian : float array, shape (blocks, 2 * width, 2 * width) [1]
@@ -58,12 +59,15 @@ class Likelihood:
     ----------
     lives : Lives [days]
         Exact, right-, left-, interval-censored and left-truncated lives together, masked causes included.
-    family : Family [word]
-        Of every sample.
+    families : tuple of Family, one per sample [words]
+        Of each sample; empty: all are Weibull.
+    prior : Prior or None [1]
+        Added to it; None: the likelihood alone.
     """
 
     lives: Lives
-    family: Family = Family.WEIBULL
+    families: tuple[Family, ...] = ()
+    prior: Prior | None = None
 
     @cached_property
     def exact(self) -> IntArray:
@@ -161,11 +165,35 @@ class Likelihood:
         self._survive(terms, intercept, slope)
         self._fail_exactly(terms, intercept, slope)
         self._fail_between(terms, intercept, slope)
-        return self._gather(terms)
+        return self._gather(terms, parameters)
 
-    def _growth(self, age: FloatArray, log_age: FloatArray, intercept: FloatArray, slope: FloatArray) -> Growth:
-        """Cumulative hazard and its growth at these ages; nothing has grown at age 0."""
-        growth = STANDARD[self.family].growth(intercept + slope * log_age)
+    @property
+    def family_of(self) -> tuple[Family, ...]:
+        """Family of each sample."""
+        return self.families or (Family.WEIBULL,) * len(self.lives.samples)
+
+    @cached_property
+    def held(self) -> BoolArray:
+        """Whether the slope of each sample is held at 1, shape (samples,)."""
+        return np.array([family is Family.EXPONENTIAL for family in self.family_of])
+
+    @cached_property
+    def standards(self) -> list[tuple[Standard, BoolArray]]:
+        """Standard distributions in use, and the lives of each."""
+        kinds = [STANDARD[family] for family in self.family_of]
+        distinct = {id(kind): kind for kind in kinds}.values()
+        return [(kind, np.array([one is kind for one in kinds])[self.lives.sample]) for kind in distinct]
+
+    def _growth(self, age: FloatArray, z: FloatArray, rows: IntArray) -> Growth:
+        """Cumulative hazard and its growth of these rows' lives at these ages; nothing has grown at age 0."""
+        if len(self.standards) == 1:
+            growth = self.standards[0][0].growth(z)
+        else:
+            parts = [(kind.growth(z), own[rows]) for kind, own in self.standards]
+            growth = Growth(**{
+                name: np.select([own for _, own in parts], [getattr(one, name) for one, _ in parts])
+                for name in Growth.__dataclass_fields__
+            })
         born = age > 0
         return replace(
             growth,
@@ -178,7 +206,7 @@ class Likelihood:
         """Add what every life contributes: -H(lower) + H(entry)."""
         entry, lower, _ = self.log_ages
         for sign, age, log_age in ((1.0, self.lives.entry, entry), (-1.0, self.lives.lower, lower)):
-            growth = self._growth(age, log_age, intercept, slope)
+            growth = self._growth(age, intercept + slope * log_age, np.arange(len(age)))
             vector = np.stack([np.ones(len(age)), log_age])
             terms.value += sign * growth.cumulative
             terms.gradient += sign * growth.hazard * vector
@@ -188,7 +216,7 @@ class Likelihood:
         """Add log(sum of h) of the causes whose day is known."""
         rows, cause = self.exact, self.cause[self.exact]
         log_age, steep, age = self.log_ages[1][rows], slope[rows], self.lives.lower[rows]
-        growth = self._growth(age, log_age, intercept[rows], steep)
+        growth = self._growth(age, intercept[rows] + steep * log_age, rows)
         log_hazard = growth.log_hazard + np.log(steep) - np.log(age)
         top = np.full(self.causes, -np.inf)
         np.maximum.at(top, cause, log_hazard)
@@ -212,7 +240,7 @@ class Likelihood:
             (1.0, self.lives.upper[rows], self.log_ages[2][rows]),
             (-1.0, self.lives.lower[rows], self.log_ages[1][rows]),
         ):
-            growth = self._growth(age, log_age, intercept[rows], slope[rows])
+            growth = self._growth(age, intercept[rows] + slope[rows] * log_age, rows)
             vector = np.stack([np.ones(len(rows)), log_age])
             width += sign * growth.cumulative
             argument += sign * growth.hazard * vector
@@ -226,7 +254,7 @@ class Likelihood:
         terms.hessian[:, :, rows] += second * argument[:, None] * argument + first * bend
         terms.argument[:, rows], terms.coupling[rows] = argument, second
 
-    def _gather(self, terms: _Terms) -> Curvature:
+    def _gather(self, terms: _Terms, parameters: FloatArray) -> Curvature:
         """Sum over lives: values and Hessians by block, gradients by sample; masked causes couple samples."""
         sample, count = self.lives.sample, len(self.lives.samples)
         blocks, width = self.block.max(initial=-1) + 1, self.slot.max(initial=0) + 1
@@ -238,15 +266,22 @@ class Likelihood:
                 np.add.at(whole, (place, corner + i, corner + j), terms.hessian[i, j])
                 cross = terms.coupling[left] * terms.argument[i, left] * terms.argument[j, right]
                 np.add.at(whole, (place[left], corner[left] + i, corner[right] + j), cross)
+        value: FloatArray = np.bincount(place, terms.value, blocks).astype(np.float64)
+        gradient: FloatArray = np.stack([np.bincount(sample, part, count) for part in terms.gradient], axis=1).astype(
+            np.float64
+        )
+        if self.prior is not None:
+            added = prior_terms(self.prior, parameters, reference=self.reference)
+            value += np.bincount(self.block, added.value, blocks)
+            gradient += added.gradient
+            for i in range(2):
+                for j in range(2):
+                    whole[self.block, 2 * self.slot + i, 2 * self.slot + j] += added.hessian[:, i, j]
         filled = np.zeros((blocks, 2 * width), dtype=bool)
         filled[self.block, 2 * self.slot] = True
-        filled[self.block, 2 * self.slot + 1] = self.family is not Family.EXPONENTIAL
+        filled[self.block, 2 * self.slot + 1] = ~self.held
         whole *= filled[:, :, None] & filled[:, None]
         whole[:, np.arange(2 * width), np.arange(2 * width)] -= ~filled
-        gradient = np.stack([np.bincount(sample, part, count) for part in terms.gradient], axis=1)
-        return Curvature(
-            value=np.bincount(place, terms.value, blocks).astype(np.float64),
-            by_sample=np.bincount(sample, terms.value, count).astype(np.float64),
-            gradient=gradient * np.array([1.0, float(self.family is not Family.EXPONENTIAL)]),
-            hessian=whole,
-        )
+        gradient[:, 1] *= ~self.held
+        by_sample = np.bincount(sample, terms.value, count).astype(np.float64)
+        return Curvature(value=value, by_sample=by_sample, gradient=gradient, hessian=whole)

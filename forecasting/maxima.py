@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecasting.arrays import BoolArray, FloatArray, IntArray
-from forecasting.families import STANDARD, Family
+from forecasting.families import STANDARD
 from forecasting.likelihood import Curvature, Likelihood
 
 __all__ = ["SHAPE_LIMITS", "Maxima", "highest_maxima"]
@@ -48,9 +48,10 @@ def _start(likelihood: Likelihood, shape: float) -> FloatArray:
     failures = np.bincount(lives.sample, failed / members, count)
     exposure = np.bincount(lives.sample, spent, count)
     log_scale = -np.log(np.maximum(failures, 1e-3) / np.maximum(exposure, 1e-12)) / shape
-    standard = STANDARD[likelihood.family]
-    slope = shape * standard.slope_over_weibull
-    return np.stack([-slope * (log_scale + standard.shift_over_weibull / shape), np.full(count, slope)], axis=1)
+    standards = [STANDARD[family] for family in likelihood.family_of]
+    slope = np.where(likelihood.held, 1.0, shape * np.array([standard.slope_over_weibull for standard in standards]))
+    shift = np.array([standard.shift_over_weibull for standard in standards]) / shape
+    return np.stack([-slope * (log_scale + shift), slope], axis=1)
 
 
 def _newton_step(likelihood: Likelihood, here: Curvature) -> FloatArray:
@@ -72,8 +73,21 @@ def _reach(at: FloatArray, step: FloatArray) -> FloatArray:
     return np.minimum(1.0, np.minimum(grow, shift))
 
 
-def _climb(likelihood: Likelihood, start: FloatArray) -> FloatArray:
-    """Climb from `start` by damped Newton until no block moves any more, or leaves the shapes allowed."""
+def climb(likelihood: Likelihood, start: FloatArray) -> FloatArray:
+    """Climb from `start` by damped Newton until no block moves any more, or leaves the shapes allowed.
+
+    Parameters
+    ----------
+    likelihood : Likelihood [1]
+        Of all samples.
+    start : float array, shape (samples, 2) [1]
+        Intercept and slope.
+
+    Returns
+    -------
+    float array, shape (samples, 2) [1]
+        Where each sample ended.
+    """
     here, at, block = likelihood.at(start), start, likelihood.block
     stopped = np.zeros(len(here.value), dtype=bool)
     for _ in range(STEPS):
@@ -153,8 +167,8 @@ def highest_maxima(likelihood: Likelihood) -> Maxima:
     array([ True])
     """
     best, height, found = np.zeros((0, 2)), np.zeros(0), np.zeros(0, dtype=bool)
-    for shape in (1.0,) if likelihood.family is Family.EXPONENTIAL else START_SHAPES:
-        at = _climb(likelihood, _start(likelihood, shape))
+    for shape in START_SHAPES:
+        at = climb(likelihood, _start(likelihood, shape))
         value, good = likelihood.at(at).value, _is_maximum(likelihood, at)
         if not len(best):
             best, height, found = at, value, good
