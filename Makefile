@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 PORT ?= 8000
 
-.PHONY: run test test-desktop format clean
+.PHONY: run test test-desktop bench format clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
@@ -26,6 +26,9 @@ test: $(STAMP)
 
 test-desktop: $(STAMP)
 	@echo "no test needs LibreOffice or Chromium yet"
+
+bench: $(STAMP)
+	$(BIN)/python -m tests.benchmarks.bench_fitting
 
 format: $(STAMP)
 	$(BIN)/ruff format .
