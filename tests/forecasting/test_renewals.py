@@ -1,0 +1,192 @@
+"""Renewals of a single process against tables, closed forms, another family of lives and simulation."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from numpy.typing import ArrayLike
+from scipy.special import gamma as gamma_function
+from scipy.special import gammaincc, gammainccinv
+from scipy.stats import poisson
+
+from forecasting.calendars import Calendar
+from forecasting.errors import InvalidInput
+from forecasting.lifetimes import Lifetime, Weibull
+from forecasting.renewals import MOST, Process, outer_counts, outer_expected, renewal_operators
+from tests.reference import slow
+
+NEW = np.zeros((1, 1))
+
+
+@dataclass(frozen=True)
+class Gamma:
+    """Gamma life of scale 1, only known here: whatever has a cumulative hazard can be projected."""
+
+    shape: float
+
+    def cumulative_hazard(self, age: ArrayLike) -> slow.FloatArray:
+        """Minus the log of the upper incomplete gamma function."""
+        return np.asarray(-np.log(gammaincc(self.shape, np.asarray(age, dtype=np.float64))))
+
+    def quantile(self, probability: float) -> float:
+        """Age by which this share has failed."""
+        return float(gammainccinv(self.shape, 1.0 - probability))
+
+
+def renewal_function(lifetime: Lifetime, time: float, *, cells: int) -> float:
+    """Expected renewals of a new item, by so many cells."""
+    calendar = Calendar.of([(0.0, time)], cell=time / cells)
+    operators = renewal_operators(Process(lifetimes=(lifetime,)), calendar, NEW)
+    return float(outer_expected(operators).unplanned.sum())
+
+
+@pytest.mark.parametrize(
+    "row",
+    slow.rows("renewal_tijms_table_8_1_1.csv"),
+    ids=lambda row: f"Tijms 2003 table 8.1.1 p.312 (seen): cX2 {row['cX2']}, t {row['t_over_mean']}",
+)
+def test_tijms_printed_values_are_met(row: dict[str, str]) -> None:
+    """To half a unit of the last digit, the scheme's own error (by halving the cells) and 2e-6: one is rounded up."""
+    shape, time, printed = float(row["weibull_shape"]), float(row["t_over_mean"]), row["M_printed"]
+    lifetime = Weibull(scale=1.0 / float(gamma_function(1.0 + 1.0 / shape)), shape=shape)
+    coarse, fine = (renewal_function(lifetime, time, cells=cells) for cells in (300, 600))
+    half_a_unit = 0.5 * 10.0 ** -len(printed.split(".")[1])
+    assert fine == pytest.approx(float(printed), abs=half_a_unit + abs(fine - coarse) + 2e-6)
+
+
+@pytest.mark.parametrize("shape", [0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0])
+def test_the_computed_grid_of_weibull_renewals_is_met(shape: float) -> None:
+    """Smith & Leadbetter 1963, Xie 1989 (computed by two methods): 1e-5, reached with 800 cells."""
+    for row in slow.rows("renewal_weibull_scale1.csv"):
+        if float(row["shape"]) == shape:
+            found = renewal_function(Weibull(scale=1.0, shape=shape), float(row["t_over_eta"]), cells=800)
+            assert found == pytest.approx(float(row["M_series"]), abs=1e-5)
+
+
+@pytest.mark.parametrize(("shape", "ratio"), [(1.0, 4.0), (1.5, 4.0), (2.5, 4.0), (4.0, 4.0), (0.5, 2.0**1.5)])
+def test_halving_the_cells_divides_the_error(shape: float, ratio: float) -> None:
+    """By 4 for shapes of at least 1, by 2^(1 + shape) below."""
+    exact = next(
+        float(row["M_series"])
+        for row in slow.rows("renewal_weibull_scale1.csv")
+        if float(row["shape"]) == shape and float(row["t_over_eta"]) == 2.0
+    )
+    errors = [renewal_function(Weibull(scale=1.0, shape=shape), 2.0, cells=cells) - exact for cells in (100, 200, 400)]
+    assert errors[0] / errors[1] == pytest.approx(ratio, rel=0.08)
+    assert errors[1] / errors[2] == pytest.approx(ratio, rel=0.08)
+
+
+@pytest.mark.parametrize(
+    "row", slow.rows("renewal_erlang_gamma.csv"), ids=lambda row: f"gamma {row['gamma_shape']}, t {row['t']}"
+)
+def test_gamma_lives_renew_as_the_closed_forms_say(row: dict[str, str]) -> None:
+    """Sums of gamma distribution functions; the error of 600 cells is largest below shape 1: 20 renewals there."""
+    shape, time = float(row["gamma_shape"]), float(row["t"])
+    found = renewal_function(Gamma(shape), time, cells=600)
+    assert found == pytest.approx(float(row["M_sum_of_cdfs"]), rel=5e-4 if shape < 1.0 else 0.0, abs=2e-4)
+
+
+def erlang_2(time: float) -> float:
+    """Renewal function of two exponential stages of rate 1."""
+    return time / 2.0 - (1.0 - math.exp(-2.0 * time)) / 4.0
+
+
+def erlang_3(time: float) -> float:
+    """Renewal function of three exponential stages of rate 1."""
+    angle = math.sqrt(3.0) * time / 2.0
+    return time / 3.0 - 1.0 / 3.0 + math.exp(-1.5 * time) * (math.cos(angle) + math.sin(angle) / math.sqrt(3.0)) / 3.0
+
+
+@pytest.mark.parametrize(("shape", "closed_form"), [(2.0, erlang_2), (3.0, erlang_3)])
+@pytest.mark.parametrize("time", [0.5, 1.0, 3.0])
+def test_erlang_lives_renew_as_the_closed_forms_say(shape: float, closed_form: object, time: float) -> None:
+    """With the error extrapolated away (it is of second order), to 1e-8."""
+    assert callable(closed_form)
+    coarse, fine = (renewal_function(Gamma(shape), time, cells=cells) for cells in (300, 600))
+    assert fine + (fine - coarse) / 3.0 == pytest.approx(closed_form(time), abs=1e-8)
+
+
+def test_exponential_renewals_are_poisson() -> None:
+    """In any window, at any age; weekly cells, a mean life of 700 days."""
+    windows = [(0.0, 30.0), (0.0, 730.0), (335.0, 365.0), (365.0, 730.0)]
+    calendar = Calendar.of(windows)
+    process = Process(lifetimes=(Weibull(scale=700.0, shape=1.0),))
+    operators = renewal_operators(process, calendar, np.array([[0.0], [4000.0]]))
+    for number, (start, end) in enumerate(windows):
+        counts = outer_counts(operators, calendar, number)
+        expected = poisson.pmf(np.arange(counts.shape[1]), (end - start) / 700.0)
+        assert np.abs(counts - expected).max() < 1e-5
+
+
+def test_hazards_of_items_renewed_together_add() -> None:
+    """Two exponential items of 500 and 2000 days are one of 400; each has its own age."""
+    calendar = Calendar.of([(0.0, 365.0)])
+    both = Process(lifetimes=(Weibull(scale=500.0, shape=1.0), Weibull(scale=2000.0, shape=1.0)))
+    one = Process(lifetimes=(Weibull(scale=400.0, shape=1.0),))
+    together = outer_counts(renewal_operators(both, calendar, np.array([[30.0, 900.0]])), calendar, 0)
+    assert np.allclose(together, outer_counts(renewal_operators(one, calendar, NEW), calendar, 0), atol=1e-12)
+
+
+POLICIES = {
+    "corrective": (math.inf, [0.0, 137.0, 2000.0, math.inf]),
+    "predetermined": (365.0, [0.0, 35.0, 137.0, 365.0, 4000.0, math.inf]),
+    "due on a window's edge": (395.0, [30.0, 365.0, 60.0, 304.0]),
+    "a short interval": (30.0, [0.0, 10.0, 30.0]),
+}
+
+
+@pytest.mark.parametrize(("interval", "ages"), POLICIES.values(), ids=POLICIES.keys())
+def test_every_row_sums_to_1_and_has_the_expected_mean(interval: float, ages: list[float]) -> None:
+    """Also with dates exactly on an edge, overdue, and awaiting renewal."""
+    calendar = Calendar.of(slow.WINDOWS, intervals=[interval] if interval < math.inf else [])
+    process = Process(lifetimes=(Weibull(scale=900.0, shape=1.7),), interval=interval)
+    operators = renewal_operators(process, calendar, np.array(ages)[:, None])
+    expected = outer_expected(operators)
+    for number in range(len(slow.WINDOWS)):
+        counts, cells = outer_counts(operators, calendar, number), slice(*calendar.span(number))
+        assert np.abs(counts.sum(axis=1) - 1.0).max() < 1e-9
+        mean = (expected.unplanned + expected.planned)[:, cells].sum(axis=1)
+        assert counts @ np.arange(counts.shape[1]) == pytest.approx(mean, rel=1e-8)
+
+
+@pytest.mark.parametrize("age", [0.0, 100.0, 335.0, 365.0])
+def test_what_never_fails_is_renewed_on_its_planned_days(age: float) -> None:
+    """Each in its own window, for ever: every 365 days, the first 365 - age days from now."""
+    due = [365.0 - age + 365.0 * k for k in range(4)]
+    windows = [(30.0 * k, 30.0 * k + 30.0) for k in range(37)]
+    calendar = Calendar.of(windows, intervals=[365.0])
+    process = Process(lifetimes=(Weibull(scale=1e9, shape=2.0),), interval=365.0)
+    operators = renewal_operators(process, calendar, np.array([[age]]))
+    for number, (start, end) in enumerate(windows):
+        wanted = sum(start < day <= end or day == start == 0.0 for day in due)
+        assert outer_counts(operators, calendar, number)[0, wanted] == pytest.approx(1.0, abs=1e-9)
+
+
+def test_what_is_overdue_is_planned_and_what_waits_is_not() -> None:
+    """Both at once, in the first window only."""
+    calendar = Calendar.of([(0.0, 1.0), (1.0, 8.0)], intervals=[100.0])
+    process = Process(lifetimes=(Weibull(scale=1e9, shape=2.0),), interval=100.0)
+    operators = renewal_operators(process, calendar, np.array([[101.0], [math.inf]]))
+    expected = outer_expected(operators)
+    first = slice(*calendar.span(0))
+    assert expected.planned[:, first].sum(axis=1) == pytest.approx([1.0, 0.0], abs=1e-12)
+    assert expected.unplanned[:, first].sum(axis=1) == pytest.approx([0.0, 1.0], abs=1e-12)
+    assert outer_counts(operators, calendar, 1)[:, 0] == pytest.approx([1.0, 1.0], abs=1e-12)
+
+
+def test_more_renewals_than_are_told_apart_count_as_the_last() -> None:
+    """Lives of three days in two years: the row still sums to 1."""
+    calendar = Calendar.of([(0.0, 730.0)], cell=1.0)
+    process = Process(lifetimes=(Weibull(scale=3.0, shape=1.5),))
+    counts = outer_counts(renewal_operators(process, calendar, NEW), calendar, 0)
+    assert counts.shape == (1, MOST)
+    assert counts[0, -1] == pytest.approx(1.0, abs=1e-6)
+    assert counts.sum() == pytest.approx(1.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("lifetimes", "interval"), [((), 5.0), ((Weibull(scale=1.0, shape=1.0),), 0.0)])
+def test_a_process_without_a_life_or_an_interval_is_refused(lifetimes: tuple[Weibull, ...], interval: float) -> None:
+    """As a process can't be."""
+    with pytest.raises(InvalidInput, match="a process needs a lifetime and an interval > 0"):
+        Process(lifetimes=lifetimes, interval=interval)
