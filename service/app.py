@@ -18,9 +18,12 @@ from sqlalchemy.exc import OperationalError
 
 from models.engine import Engines, open_engines
 from service import problems
+from service.access_rules import keys_required, loopback_only
+from service.authorization import authorize
 from service.forecast_processes import ForecastProcesses
-from service.front_door import decode_codes, front_door, keys_only, loopback_only
-from service.routes import health, imports, results, runs
+from service.front_door import decode_codes, front_door
+from service.rate_limits import RateLimit
+from service.routes import access, exports, health, imports, results, runs
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
@@ -44,8 +47,9 @@ def create_app(settings: Settings) -> ASGIApp:
     ASGIApp
         Opens the database when it starts, and closes it and its forecast processes when it stops.
     """
-    rule = loopback_only(settings.port) if settings.access == "open" else keys_only
-    return front_door(_routed(settings), rule=rule)
+    app = _routed(settings)
+    rule = loopback_only(settings.port) if settings.access == "open" else keys_required(lambda: _engines(app.state))
+    return front_door(app, rule=rule, limit=RateLimit(settings.requests_per_minute))
 
 
 def _routed(settings: Settings) -> Litestar:
@@ -61,7 +65,10 @@ def _routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    v1 = Router("/v1", route_handlers=[*imports.HANDLERS, *runs.HANDLERS, *results.HANDLERS])
+    v1 = Router(
+        "/v1",
+        route_handlers=[*imports.HANDLERS, *exports.HANDLERS, *runs.HANDLERS, *results.HANDLERS, *access.HANDLERS],
+    )
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],
         dependencies={
@@ -69,7 +76,7 @@ def _routed(settings: Settings) -> Litestar:
             "processes": Provide(_processes, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
-        middleware=[decode_codes],
+        middleware=[decode_codes, authorize],
         exception_handlers={Exception: problems.answer},
         lifespan=[lifespan],
         openapi_config=_description(),

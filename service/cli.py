@@ -1,11 +1,10 @@
-"""Command line: migrate, import, run, serve, demo."""
+"""Command line: migrate, import, export, run, serve, demo."""
 
 import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated
@@ -16,15 +15,20 @@ import typer
 from sqlalchemy.exc import ArgumentError, OperationalError
 
 from forecasting.errors import ForecastingError, InvalidInput
-from models.base import Conflict, StorageError
-from models.engine import Engines, migrate, open_engines
+from models.base import StorageError
+from models.engine import Engines, migrate
+from models.queries.audit import Actor
 from models.queries.files import FILES
-from service import settings, terminal
+from service import key_commands, settings, terminal
+from service.actors import acting
+from service.csv_tables import Dialect
+from service.databases import opened
+from service.local_dates import DateOrder
 from service.logs import configure_logs
 from service.schemas.runs import RunOut
 from service.use_cases import list_results, load_demo, request_run
-from service.use_cases.check_ready import is_migrated
-from service.use_cases.import_files import ImportRejected, check_files, import_files
+from service.use_cases.export_files import FileFormat, export_folder
+from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
 
 BAD_INPUT, FAILED = 2, 1
 DATABASES = ("sqlite:///", "postgresql://")
@@ -38,6 +42,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+app.add_typer(key_commands.app)
 out, err = terminal.console(sys.stdout), terminal.console(sys.stderr)
 
 Day = Annotated[datetime | None, typer.Option("--as-of", formats=["%Y-%m-%d"], help="Data cut-off; default today.")]
@@ -55,6 +60,7 @@ def choose_database(
     if not database.startswith(DATABASES):
         raise ArgumentError
     context.obj = database
+    acting.set(Actor(holder=settings.user_name(), role="command line"))
 
 
 @app.command("migrate")
@@ -67,15 +73,16 @@ def migrate_command(context: typer.Context) -> None:
 @app.command("import")
 def import_command(
     context: typer.Context,
-    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV files, or folders of them.")],
+    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV or .xlsx files, or folders of them.")],
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only; store nothing.")] = False,
+    dates: Annotated[DateOrder, typer.Option(help="How days are written besides ISO 8601; never guessed.")] = "iso",
     json: AsJson = False,
 ) -> None:
     """Import files of the record in any order: all of them or, if a line is wrong, none."""  # noqa: DOC501 (an exit code)
     bring_in = check_files if dry_run else import_files
-    with _opened(context.obj) as engines:
+    with opened(context.obj) as engines:
         try:
-            report = bring_in(engines, _files(paths), today=settings.today())
+            report = bring_in(engines, _files(paths), today=settings.today(), dates=dates)
         except ImportRejected as rejected:
             if json:
                 _write_json({"errors": rejected.errors})
@@ -88,6 +95,19 @@ def import_command(
         terminal.show_import(out, report, title="Checked; nothing was stored" if dry_run else "Imported")
 
 
+@app.command("export")
+def export_command(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(file_okay=False, help="Where the files go; made if it isn't there.")],
+    file_format: Annotated[FileFormat, typer.Option("--format", help="Of each file.")] = "csv",
+    dialect: Annotated[Dialect, typer.Option(help="Of CSV: semicolon has decimal commas.")] = "comma",
+) -> None:
+    """Write every file of the record, as import takes them back; files of the same names are replaced."""
+    with opened(context.obj) as engines:
+        paths = export_folder(engines, folder, file_format=file_format, dialect=dialect)
+    out.print(f"Wrote {len(paths)} files to {folder}.", markup=False, highlight=False)
+
+
 @app.command("run")
 def run_command(
     context: typer.Context,
@@ -96,7 +116,7 @@ def run_command(
     json: AsJson = False,
 ) -> None:
     """Compute the forecast and store it."""  # noqa: DOC501 (an exit code)
-    with _opened(context.obj) as engines:
+    with opened(context.obj) as engines:
         if run_id is None:
             run_id = request_run.request_run(engines, as_of=None if as_of is None else as_of.date())
         run = _compute(engines, run_id)
@@ -117,8 +137,11 @@ def serve_command(
     import_limit_mib: Annotated[
         int, typer.Option(envvar="VALVE_KITS_IMPORT_LIMIT_MIB", min=1, help="The largest file read.")
     ] = settings.DEFAULT_IMPORT_LIMIT_MIB,
+    requests_per_minute: Annotated[
+        int, typer.Option(envvar="VALVE_KITS_REQUESTS_PER_MINUTE", min=1, help="How often one key may ask.")
+    ] = settings.DEFAULT_REQUESTS_PER_MINUTE,
 ) -> None:
-    """Answer over HTTP."""
+    """Answer over HTTP, to holders of a key."""
     # the other commands start faster without the web
     from service.server import serve
 
@@ -129,6 +152,7 @@ def serve_command(
         access="open" if open_ else "keys",
         port=port,
         import_limit_bytes=import_limit_mib * settings.MEBIBYTE,
+        requests_per_minute=requests_per_minute,
     )
     serve(wanted, host=host)
 
@@ -141,7 +165,7 @@ def demo_command(
 ) -> None:
     """Load the invented plant, forecast it, show what to order, and serve it to this computer."""  # noqa: DOC501 (an exit code)
     as_of = min(DEMO_AS_OF, settings.today())
-    with _opened(context.obj) as engines, tempfile.TemporaryDirectory() as folder:
+    with opened(context.obj) as engines, tempfile.TemporaryDirectory() as folder:
         load_demo.claim_database(engines)
         seed = [sys.executable, "-m", "seed_demo", folder, "--as-of", as_of.isoformat()]
         subprocess.run(seed, check=True)
@@ -172,26 +196,13 @@ def main() -> None:
         sys.exit(FAILED)
 
 
-@contextmanager
-def _opened(url: str) -> Iterator[Engines]:
-    if url.startswith("sqlite"):
-        migrate(url)
-    engines = open_engines(url)
-    try:
-        if not is_migrated(engines):
-            raise Conflict("the database is not migrated; run: valve-kits migrate")
-        yield engines
-    finally:
-        engines.reader.dispose()
-
-
 def _files(paths: Iterable[Path]) -> dict[str, Path]:
-    known = {f"{name}.csv" for name in FILES}
+    known = {f"{name}{suffix}" for name in FILES for suffix in SUFFIXES}
     files: dict[str, Path] = {}
     for path in paths:
         found = [child for child in sorted(path.iterdir()) if child.name.lower() in known] if path.is_dir() else [path]
         if not found:
-            raise InvalidInput(f"{path} holds none of the files {', '.join(sorted(known))}")
+            raise InvalidInput(f"{path} holds none of the files {', '.join(f'{name}.csv' for name in sorted(FILES))}")
         for file in found:
             if file.name in files:
                 raise InvalidInput(f"{file.name} is given twice: {files[file.name]} and {file}")

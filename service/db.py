@@ -7,6 +7,10 @@ from sqlalchemy.exc import IntegrityError, OperationalError
 
 from models.base import Busy, Conflict, Session
 from models.engine import Engines
+from models.queries.audit import open_trail
+from models.queries.revisions import begin_writing, end_writing
+from service.actors import acting
+from service.settings import now
 
 
 @contextmanager
@@ -24,7 +28,7 @@ def read_session(engines: Engines) -> Iterator[Session]:
 
 @contextmanager
 def write_session(engines: Engines) -> Iterator[Session]:
-    """Change the database: everything done inside is stored on leaving, or nothing is.
+    """Change the database: everything done inside is stored on leaving, or nothing is; one writer at a time.
 
     Yields
     ------
@@ -39,7 +43,10 @@ def write_session(engines: Engines) -> Iterator[Session]:
         If another writer did not let go of the database in time.
     """  # noqa: DOC502 (both come from _as_storage_errors)
     with _as_storage_errors(), Session(engines.writer, expire_on_commit=False) as session:
+        begun = begin_writing(session)
+        open_trail(session, acting.get(), at=now())
         yield session
+        end_writing(session, begun=begun)
         session.commit()
 
 
@@ -60,6 +67,7 @@ def trial_session(engines: Engines) -> Iterator[Session]:
         If another writer did not let go of the database in time.
     """  # noqa: DOC502 (both come from _as_storage_errors)
     with _as_storage_errors(), Session(engines.writer, expire_on_commit=False) as session:
+        begin_writing(session)
         yield session
         session.rollback()
 

@@ -1,132 +1,49 @@
-"""What happens to a request before it is routed: may it come in, and how is its address read."""
+"""What happens to a request before it is routed: may it come in, how often, and how is its address read."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from ipaddress import ip_address
+from http import HTTPStatus
 from typing import Any
 from urllib.parse import unquote
 
 import msgspec
 from litestar.enums import HttpMethod, ScopeType
 from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
+from structlog.contextvars import bound_contextvars
 
+from models.queries.audit import Actor
 from service import problems
-from service.problem_kinds import INVALID_INPUT, KEY_REQUIRED, REFUSED, ProblemKind
+from service.access_rules import Refusal, Rule
+from service.actors import acting
+from service.answer_headers import request_id_of, with_headers
+from service.callers import NO_KEY, OPEN_ACCESS, Caller, take_key
+from service.problem_kinds import INVALID_INPUT, TOO_MANY_REQUESTS
+from service.rate_limits import RateLimit
 
-PUBLIC_PATHS = ("/health/", "/problems/")
-FORWARDING_HEADERS = (b"forwarded", b"via", b"x-real-ip")
-USUAL_PORT = 80
-LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
+CALLER = "caller"  # where the state of a request keeps who asks
 
 
 @dataclass(frozen=True, kw_only=True)
-class Refusal:
-    """Why a request is not let in."""
-
-    kind: ProblemKind
-    detail: str
+class _Refused:
+    problem: problems.ProblemDocument
+    retry_after: str | None = None
 
 
-Rule = Callable[[HTTPScope], Refusal | None]
-
-
-def is_loopback(host: str) -> bool:
-    """Say whether only this computer can reach an address.
-
-    Parameters
-    ----------
-    host : str
-        An address, or `localhost`.
-
-    Returns
-    -------
-    bool
-        True if it is a loopback address.
-    """
-    if host == "localhost":
-        return True
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
-
-
-def loopback_only(port: int) -> Rule:
-    """Let in what was asked on this computer itself: not forwarded, under a loopback name, by no other site's page.
-
-    A foreign Host is what a hostile page sends after pointing its own name here; a foreign Origin is what it
-    sends when it posts a form here.
-
-    Parameters
-    ----------
-    port : int
-        The port that is served.
-
-    Returns
-    -------
-    Rule
-        Refuses every other request with 403.
-    """
-    hosts = {f"{name}:{port}" for name in LOOPBACK_NAMES} | (set(LOOPBACK_NAMES) if port == USUAL_PORT else set())
-    origins = {f"http://{host}" for host in hosts}
-
-    def rule(scope: HTTPScope) -> Refusal | None:
-        forwarding = next((name for name, _ in scope["headers"] if _is_forwarding(name)), None)
-        if forwarding is not None:
-            detail = f"The header {forwarding.decode('latin-1')} says that the request was forwarded."
-        elif not (len(_values(scope, b"host")) == 1 and hosts.issuperset(_values(scope, b"host"))):
-            detail = "The Host header does not name this computer itself."
-        elif not origins.issuperset(_values(scope, b"origin")):
-            detail = "The Origin header names the page of another site."
-        else:
-            return None
-        return Refusal(kind=REFUSED, detail=detail)
-
-    return rule
-
-
-def _is_forwarding(name: bytes) -> bool:
-    return name in FORWARDING_HEADERS or name.startswith(b"x-forwarded-")
-
-
-def _values(scope: HTTPScope, wanted: bytes) -> list[str]:
-    return [value.decode("latin-1").lower() for name, value in scope["headers"] if name == wanted]
-
-
-def keys_only(scope: HTTPScope) -> Refusal | None:
-    """Let in nobody but those who ask for health and for what a problem means: there are no keys yet.
-
-    Parameters
-    ----------
-    scope : HTTPScope
-        The request.
-
-    Returns
-    -------
-    Refusal or None
-        401 for everything else.
-    """
-    if scope["path"].startswith(PUBLIC_PATHS):
-        return None
-    detail = (
-        "Keys can't be made in this version, so this server answers nobody; "
-        "`serve --open` serves the computer it runs on, and only that."
-    )
-    return Refusal(kind=KEY_REQUIRED, detail=detail)
-
-
-def front_door(app: ASGIApp, *, rule: Rule) -> ASGIApp:
+def front_door(app: ASGIApp, *, rule: Rule, limit: RateLimit) -> ASGIApp:
     """Stand before an application.
 
-    HEAD is answered as GET without its body. A rule may refuse. The application is given the path still
-    percent-encoded, so that a slash within a code does not cut its path; `decode_codes` decodes afterwards.
+    HEAD is answered as GET without its body. The key is taken out of the request before anything reads that. The
+    application is given the path still percent-encoded, so that a slash within a code does not cut its path;
+    `decode_codes` decodes afterwards.
 
     Parameters
     ----------
     app : ASGIApp
         The application.
     rule : Rule
-        Says which requests are refused.
+        Says who asks, or why they are refused.
+    limit : RateLimit
+        How often one caller may ask.
 
     Returns
     -------
@@ -142,11 +59,17 @@ def front_door(app: ASGIApp, *, rule: Rule) -> ASGIApp:
         if scope["method"] == "HEAD":
             scope["method"], answer_to = HttpMethod.GET, _bodiless(send)
         scope["path"] = problems.instance_of(scope)
-        refusal = rule(scope) or _nul_characters(scope)
-        if refusal is None:
-            await app(scope, receive, answer_to)
-        else:
-            await _refuse(refusal, scope, answer_to)
+        request_id = request_id_of(scope)
+        answer_to = with_headers(answer_to, scope, request_id=request_id)
+        with bound_contextvars(request_id=request_id):
+            verdict = await _judge(scope, rule=rule, limit=limit)
+            if isinstance(verdict, _Refused):
+                await _refuse(verdict, answer_to)
+                return
+            scope.setdefault("state", {})[CALLER] = verdict
+            acting.set(Actor(holder=verdict.holder, role=verdict.role, request_id=request_id))
+            with bound_contextvars(key_id=verdict.key_id, role=verdict.role):
+                await app(scope, receive, answer_to)
 
     return entrance
 
@@ -177,11 +100,36 @@ def decode_codes(app: ASGIApp) -> ASGIApp:
     return with_codes
 
 
-def _nul_characters(scope: HTTPScope) -> Refusal | None:
-    # no code holds one, and PostgreSQL takes no text that does
+async def _judge(scope: HTTPScope, *, rule: Rule, limit: RateLimit) -> Caller | _Refused:
+    presented = take_key(scope)
+    try:
+        verdict = await rule(scope, presented)
+    except Exception as error:
+        # the database of keys can't be read: nobody is let in, and nobody is told why
+        return _Refused(problem=problems.logged(error, scope), retry_after=problems.RETRY_AFTER_SECONDS)
+    seconds = 0 if verdict == OPEN_ACCESS else limit.seconds_to_wait(_counted_as(scope, verdict))
+    if seconds:
+        detail = f"Too many requests; the next one is read in {seconds} s."
+        return _refused(scope, Refusal(kind=TOO_MANY_REQUESTS, detail=detail), retry_after=str(seconds))
+    if isinstance(verdict, Refusal):
+        return _refused(scope, verdict)
     if b"%00" in scope["raw_path"] or b"%00" in scope["query_string"]:
-        return Refusal(kind=INVALID_INPUT, detail="The address holds a NUL character.")
-    return None
+        # no code holds one, and PostgreSQL takes no text that does
+        return _refused(scope, Refusal(kind=INVALID_INPUT, detail="The address holds a NUL character."))
+    return verdict
+
+
+def _counted_as(scope: HTTPScope, verdict: Caller | Refusal) -> str:
+    if isinstance(verdict, Caller) and verdict.key_id != NO_KEY:
+        return f"key {verdict.key_id}"
+    client = scope.get("client")
+    return f"address {client[0] if client else None}"
+
+
+def _refused(scope: HTTPScope, refusal: Refusal, *, retry_after: str | None = None) -> _Refused:
+    instance = problems.instance_of(scope)
+    problem = problems.document(refusal.kind, detail=refusal.detail, instance=instance)
+    return _Refused(problem=problem, retry_after=retry_after)
 
 
 def _bodiless(send: Send) -> Send:
@@ -193,12 +141,15 @@ def _bodiless(send: Send) -> Send:
     return headers_only
 
 
-async def _refuse(refusal: Refusal, scope: HTTPScope, send: Send) -> None:
-    problem = problems.document(refusal.kind, detail=refusal.detail, instance=problems.instance_of(scope))
-    body = msgspec.json.encode(problem)
+async def _refuse(refused: _Refused, send: Send) -> None:
+    body = msgspec.json.encode(refused.problem)
     headers = [
         (b"content-type", problems.MEDIA_TYPE.encode()),
         (b"content-length", str(len(body)).encode()),
     ]
-    await send({"type": "http.response.start", "status": problem.status, "headers": headers})
+    if refused.retry_after is not None:
+        headers.append((b"retry-after", refused.retry_after.encode()))
+    if refused.problem.status == HTTPStatus.UNAUTHORIZED:
+        headers.append((b"www-authenticate", b"Bearer"))
+    await send({"type": "http.response.start", "status": refused.problem.status, "headers": headers})
     await send({"type": "http.response.body", "body": body, "more_body": False})

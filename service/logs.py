@@ -9,6 +9,7 @@ def configure_logs() -> None:
     """Send the logs of this process where they belong."""
     structlog.configure(
         processors=[
+            structlog.contextvars.merge_contextvars,
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.format_exc_info,

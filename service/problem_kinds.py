@@ -30,8 +30,15 @@ KEY_REQUIRED = ProblemKind(
     name="key-required",
     status=401,
     title="A key is needed.",
-    advice="This server answers only holders of a key. The demo is served without one, "
-    "on its own computer only: valve-kits demo.",
+    advice="Send a key that was made for you, has not expired and was not revoked: Authorization: Bearer KEY. "
+    "Whoever runs the server makes keys with `valve-kits key create`. A key of the role sheet may stand in the address "
+    "as ?key=, of lists with format=csv and of cells only.",
+)
+ROLE_TOO_LOW = ProblemKind(
+    name="role-too-low",
+    status=403,
+    title="The role of this key does not allow that.",
+    advice="`detail` says which roles do. Ask for a key of one of them, or ask somebody who has one.",
 )
 REFUSED = ProblemKind(
     name="refused",
@@ -84,6 +91,13 @@ INFEASIBLE_TARGET = ProblemKind(
     title="No level reaches the wanted target.",
     advice="Lower the target, or change what limits it; `detail` says what does.",
 )
+STALE = ProblemKind(
+    name="stale",
+    status=412,
+    title="The record has changed since it was read.",
+    advice="If-Match names another state of the record than the present one. Read it again, look at what changed, "
+    "and send the change again with the new ETag.",
+)
 TOO_LARGE = ProblemKind(
     name="too-large",
     status=413,
@@ -96,6 +110,24 @@ UNSUPPORTED_MEDIA_TYPE = ProblemKind(
     title="The body is of a kind that can't be read here.",
     advice="A file is sent as text/csv (curl: --header 'Content-Type: text/csv' --data-binary @FILE) "
     "or as a multipart form; everything else as application/json.",
+)
+REPEATED_DIFFERENTLY = ProblemKind(
+    name="repeated-differently",
+    status=422,
+    title="The Idempotency-Key was used for another request.",
+    advice="A key stands for one request, for 24 hours. Send another request under a key of its own.",
+)
+MATCH_REQUIRED = ProblemKind(
+    name="match-required",
+    status=428,
+    title="The change must say which state of the record it changes.",
+    advice="Read the record, and send the ETag of that answer as If-Match, so that nobody's change is lost.",
+)
+TOO_MANY_REQUESTS = ProblemKind(
+    name="too-many-requests",
+    status=429,
+    title="This key has asked too often.",
+    advice="Wait as many seconds as the Retry-After header says. Lists can be read whole as CSV, in one request.",
 )
 INTERNAL_ERROR = ProblemKind(
     name="internal-error",
@@ -116,6 +148,7 @@ KINDS: dict[str, ProblemKind] = {
         INVALID_INPUT,
         IMPORT_REJECTED,
         KEY_REQUIRED,
+        ROLE_TOO_LOW,
         REFUSED,
         NOT_FOUND,
         METHOD_NOT_ALLOWED,
@@ -124,8 +157,12 @@ KINDS: dict[str, ProblemKind] = {
         NOT_ENOUGH_DATA,
         NO_CONVERGENCE,
         INFEASIBLE_TARGET,
+        STALE,
         TOO_LARGE,
         UNSUPPORTED_MEDIA_TYPE,
+        REPEATED_DIFFERENTLY,
+        MATCH_REQUIRED,
+        TOO_MANY_REQUESTS,
         INTERNAL_ERROR,
         UNAVAILABLE,
     )
@@ -141,8 +178,13 @@ KIND_OF_STATUS: dict[int, ProblemKind] = {
         METHOD_NOT_ALLOWED,
         NOT_ACCEPTABLE,
         CONFLICT,
+        STALE,
         TOO_LARGE,
         UNSUPPORTED_MEDIA_TYPE,
+        REPEATED_DIFFERENTLY,
+        MATCH_REQUIRED,
+        TOO_MANY_REQUESTS,
+        INTERNAL_ERROR,
         UNAVAILABLE,
     )
 }

@@ -55,6 +55,15 @@ class ProblemDocument(Struct, kw_only=True, omit_defaults=True):
     errors: Sequence[ProblemError] = ()
 
 
+class ProblemFound(Exception):
+    """What was asked for can't be done; it says itself which kind of problem that is."""
+
+    def __init__(self, kind: ProblemKind, detail: str, *, errors: Sequence[ProblemError] = ()) -> None:
+        super().__init__(detail)
+        self.kind = kind
+        self.errors = errors
+
+
 KIND_OF: dict[type[Exception], ProblemKind] = {
     InvalidInput: INVALID_INPUT,
     InsufficientData: NOT_ENOUGH_DATA,
@@ -128,18 +137,56 @@ def answer(request: Request[Any, Any, Any], error: Exception) -> Response[Proble
     Response
         The problem document, with its status and headers.
     """
-    instance = instance_of(request.scope)
-    problem = _problem(error, instance)
+    problem = logged(error, request.scope)
     headers = dict(error.headers or {}) if isinstance(error, HTTPException) else {}
     if problem.status == HTTPStatus.SERVICE_UNAVAILABLE:
         headers["Retry-After"] = RETRY_AFTER_SECONDS
-        log.warning("unavailable", method=request.method, path=instance, exc_info=error)
-    if problem.status == HTTPStatus.INTERNAL_SERVER_ERROR:
-        log.error("unhandled error", method=request.method, path=instance, exc_info=error)
     return Response(problem, status_code=problem.status, media_type=MEDIA_TYPE, headers=headers)
 
 
-def _problem(error: Exception, instance: str) -> ProblemDocument:
+def logged(error: Exception, scope: Mapping[str, Any]) -> ProblemDocument:
+    """Find the problem document of whatever was raised, and log what is ours to mend.
+
+    Parameters
+    ----------
+    error : Exception
+        What was raised.
+    scope : mapping
+        The ASGI scope of the request.
+
+    Returns
+    -------
+    ProblemDocument
+        As `problem_of` finds it.
+    """
+    instance = instance_of(scope)
+    problem = problem_of(error, instance)
+    if problem.status == HTTPStatus.SERVICE_UNAVAILABLE:
+        log.warning("unavailable", method=scope["method"], path=instance, exc_info=error)
+    if problem.status == HTTPStatus.INTERNAL_SERVER_ERROR:
+        log.error("unhandled error", method=scope["method"], path=instance, exc_info=error)
+    return problem
+
+
+def problem_of(error: Exception, instance: str) -> ProblemDocument:
+    """Find the problem document of whatever was raised.
+
+    Parameters
+    ----------
+    error : Exception
+        What was raised.
+    instance : str
+        As for `document`.
+
+    Returns
+    -------
+    ProblemDocument
+        Without anything of the inside, whatever it was.
+    """
+    if isinstance(error, ProblemFound):
+        return document(error.kind, detail=str(error), instance=instance, errors=error.errors)
+    if isinstance(error, RecursionError):
+        return document(INVALID_INPUT, detail="The body is nested too deeply.", instance=instance)
     if isinstance(error, HTTPException):
         return _from_http(error, instance)
     if isinstance(error, OperationalError | PoolTimeout):

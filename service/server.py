@@ -10,8 +10,8 @@ from granian.server.embed import Server
 
 from forecasting.errors import InvalidInput
 from models.base import Conflict
+from service.access_rules import is_loopback
 from service.app import create_app
-from service.front_door import is_loopback
 from service.settings import Settings
 
 LOCALHOST = "127.0.0.1"

@@ -1,5 +1,7 @@
 """What the operator may set, and the only place that reads the clock."""
 
+import getpass
+import os
 import platform
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -12,6 +14,7 @@ DEFAULT_DATABASE = "sqlite:///valve-kits.sqlite"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
 DEFAULT_IMPORT_LIMIT_MIB = 64
+DEFAULT_REQUESTS_PER_MINUTE = 600
 MEBIBYTE = 1024 * 1024
 
 
@@ -28,13 +31,16 @@ class Settings:
     port : int
         The port a Host header may name when access is open.
     import_limit_bytes : int [bytes]
-        The largest request body that is read.
+        The largest file that is read.
+    requests_per_minute : int
+        How often a key may ask, averaged over a minute; access without keys is not limited.
     """
 
     database_url: str
     access: Access = "keys"
     port: int = DEFAULT_PORT
     import_limit_bytes: int = DEFAULT_IMPORT_LIMIT_MIB * MEBIBYTE
+    requests_per_minute: int = DEFAULT_REQUESTS_PER_MINUTE
 
 
 def now() -> datetime:
@@ -68,6 +74,20 @@ def host_name() -> str:
         Its name; process ids mean something on it only.
     """
     return platform.node()
+
+
+def user_name() -> str:
+    """Say who works at this computer.
+
+    Returns
+    -------
+    str
+        The name of the user, or the number where there is no name, as in some containers.
+    """
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return f"user {os.getuid()}"
 
 
 def code_version() -> str:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from models.base import Session, code_key
+from models.queries.audit import note_import
 from models.queries.changes import find_changes, write_changes
 from models.queries.codes import known_codes as known_codes
 from models.queries.codes import resolve
@@ -51,6 +52,7 @@ def upsert(session: Session, file: str, rows: Sequence[Row]) -> UpsertCounts:
     resolved = resolve(session, record, rows)
     changes = find_changes(session, record, rows)
     write_changes(session, record, [change for change in changes if change.writes], resolved.ids)
+    note_import(session, file, changes)
     created = sum(change.creates for change in changes)
     changed = sum(change.writes for change in changes) - created
     return UpsertCounts(

@@ -14,7 +14,10 @@ from msgspec import UNSET, Struct, UnsetType
 Details = dict[str, object]
 
 SIGNIFICANT_DIGITS = 6
-JSON_ONLY = frozenset({"details", "counts", "probabilities", "notice"})
+JSON_ONLY = frozenset({
+    *("details", "counts", "probabilities", "notice"),
+    *("subjects", "record_key", "before", "after"),
+})
 
 CAUTIONS = (
     "Prove isolation and zero pressure on both sides, and again if it can build up.",

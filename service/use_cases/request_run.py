@@ -7,7 +7,7 @@ from datetime import date
 from forecasting.errors import InvalidInput
 from models.base import Conflict
 from models.engine import Engines
-from models.queries import run_log
+from models.queries import audit, run_log
 from models.queries import runs as queries
 from service.db import read_session, write_session
 from service.listings import Listing, Part, cut
@@ -53,6 +53,7 @@ def request_run(engines: Engines, *, as_of: date | None) -> int:
             pid=os.getpid(),
             host=host_name(),
         )
+        audit.note(session, "request run", {"run": run.id, "as_of": run.as_of})
         return run.id
 
 
@@ -172,6 +173,7 @@ def cancel_run(engines: Engines, run_id: int) -> RunOut:
     """  # noqa: DOC502 (both come from the query)
     with write_session(engines) as session:
         run = queries.cancel_run(session, run_id, finished_at=now())
+        audit.note(session, "cancel run", {"run": run_id})
         return from_row(RunOut, run, notice=notice(session))
 
 

@@ -26,6 +26,12 @@ OPERATIONS = {
     ("get", "/v1/order-list"),
     ("get", "/v1/valves/{tag}/kit-needs"),
     ("get", "/v1/data-findings"),
+    ("post", "/v1/keys"),
+    ("get", "/v1/keys"),
+    ("get", "/v1/keys/{key_id}"),
+    ("post", "/v1/keys/{key_id}/revoke"),
+    ("get", "/v1/audit"),
+    ("get", "/v1/audit/{entry_id}/changes"),
     ("get", "/health/live"),
     ("get", "/health/ready"),
 }

@@ -77,6 +77,12 @@ def test_bad_lines_are_told_on_standard_error_and_nothing_is_stored(sqlite_url: 
     ]
 
 
+def test_the_order_of_day_and_month_is_declared(sqlite_url: str, folder: Path) -> None:
+    (folder / "valves.csv").write_text(VALVES.replace("2015-01-01", "31.01.2015"))
+    assert valve_kits(sqlite_url, "import", str(folder), "--dates", "mdy").returncode == 2
+    assert valve_kits(sqlite_url, "import", str(folder), "--dates", "dmy").returncode == 0
+
+
 def test_bad_lines_are_told_to_programs_as_json(sqlite_url: str, folder: Path) -> None:
     (folder / "valves.csv").write_text(VALVES.replace("2015-01-01", "2015-13"))
     answer = valve_kits(sqlite_url, "import", str(folder), "--json")
@@ -168,3 +174,23 @@ def test_the_demo_stays_out_of_another_plants_database(sqlite_url: str, sqlite_e
     assert answer.stderr == "valve-kits: this database holds another plant's record; the demo needs one of its own\n"
     with read_session(sqlite_engines) as session:
         assert get_fact(session, INVENTED_PLANT) is None
+
+
+def test_a_key_is_made_listed_and_revoked(sqlite_url: str) -> None:
+    made = valve_kits(sqlite_url, "key", "create", "planner", "--holder", "Ines Example", "--expires", "2999-12-31")
+    assert made.returncode == 0
+    assert made.stdout.startswith("vk_")
+    assert "Key 1, planner, Ines Example." in made.stderr
+    (listed,) = json.loads(valve_kits(sqlite_url, "key", "list", "--json").stdout)
+    assert (listed["role"], listed["holder"], listed["revoked_at"]) == ("planner", "Ines Example", None)
+    assert listed["expires_at"].startswith(("2999-12-31", "3000-01-01"))
+    assert made.stdout.strip() not in valve_kits(sqlite_url, "key", "list").stdout
+    assert valve_kits(sqlite_url, "key", "revoke", "1").stdout == "Key 1, planner, Ines Example: revoked.\n"
+    assert json.loads(valve_kits(sqlite_url, "key", "list", "--json").stdout)[0]["revoked_at"] is not None
+
+
+def test_a_key_that_makes_no_sense_is_refused_in_a_sentence(sqlite_url: str) -> None:
+    answer = valve_kits(sqlite_url, "key", "create", "owner", "--holder", "Ines Example")
+    assert (answer.returncode, answer.stdout) == (2, "")
+    assert answer.stderr.startswith("valve-kits: role is owner, expected one of reader, sheet")
+    assert valve_kits(sqlite_url, "key", "revoke", "7").stderr == "valve-kits: there is no key 7\n"

@@ -9,13 +9,17 @@ import pytest
 from litestar import Litestar, get
 from litestar.exceptions import InternalServerException, ServiceUnavailableException
 from litestar.testing import TestClient
+from litestar.types import HTTPScope
 from structlog.testing import capture_logs
 
 from forecasting.errors import ForecastingError, InfeasibleTarget, InsufficientData, InvalidInput, NoConvergence
 from models.base import Busy, Conflict, NotFound, StorageError
 from service import problems
+from service.access_rules import Refusal
+from service.callers import OPEN_ACCESS, Caller, Presented
 from service.front_door import front_door
 from service.problem_kinds import KIND_OF_STATUS, KINDS
+from service.rate_limits import RateLimit
 from service.settings import Settings
 
 Client = TestClient[Any]
@@ -26,6 +30,10 @@ def every_subclass(base: type[Exception]) -> set[type[Exception]]:
     return {base for child in base.__subclasses__() for base in {child, *every_subclass(child)}}
 
 
+async def anyone(scope: HTTPScope, presented: Presented) -> Caller | Refusal:
+    return OPEN_ACCESS
+
+
 def answering(error: Exception) -> Client:
     """Connect to an application whose one page fails."""
 
@@ -34,7 +42,7 @@ def answering(error: Exception) -> Client:
         raise error
 
     app = Litestar([fail], exception_handlers={Exception: problems.answer}, logging_config=None, openapi_config=None)
-    return TestClient(front_door(app, rule=lambda scope: None))
+    return TestClient(front_door(app, rule=anyone, limit=RateLimit(1000)))
 
 
 def test_every_error_of_the_numerics_and_of_the_record_has_a_status() -> None:
@@ -81,7 +89,8 @@ def test_an_unexpected_error_is_logged_with_its_traceback_and_told_to_nobody(err
         "instance": "/fails",
     }
     assert [(entry["event"], entry["log_level"], entry["path"]) for entry in logs] == [
-        ("unhandled error", "error", "/fails")
+        ("unhandled error", "error", "/fails"),
+        ("request", "info", "/fails"),
     ]
     assert logs[0]["exc_info"].__traceback__ is not None
     assert "secret" not in str(logs)
@@ -99,7 +108,10 @@ def test_a_locked_database_is_unavailable_for_now(
     assert answer.status_code == 503
     assert answer.headers["retry-after"] == "5"
     assert answer.json()["detail"] == "the database is locked by another writer"
-    assert [(entry["event"], entry["path"]) for entry in logs] == [("unavailable", "/v1/runs")]
+    assert [(entry["event"], entry["path"]) for entry in logs] == [
+        ("unavailable", "/v1/runs"),
+        ("request", "/v1/runs"),
+    ]
 
 
 def test_a_database_that_cannot_be_reached_is_unavailable_and_the_server_lives(connect: Connect) -> None:
