@@ -116,9 +116,12 @@ def _lasting(process: Process, survived: float) -> tuple[FloatArray, FloatArray]
 def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> AgeMix:
     """Ages of an item that was last renewed, or installed, so long ago and has survived since.
 
-    P(age) is proportional to the chance of a renewal then, times that of surviving since.
+    P(age) is proportional to the chance of a renewal then, times that of surviving since. No age is left where in
+    doubles nothing survives so long.
     """
     ages, usual = _lasting(process, survived)
+    if not usual.any():
+        return AgeMix(ages=np.zeros(0), weights=np.zeros(0), log_chance=-np.inf)
     # nothing but the oldest age depends on the date of installation, so that valves share ages
     nodes = np.unique(np.minimum(_quantiles(ages, usual, parts), max(in_place, ages[1])))
     possible = np.where(ages < in_place, usual, 0.0)

@@ -188,6 +188,18 @@ def test_a_valve_whose_lifetime_nobody_knows_is_named_not_guessed() -> None:
     assert {one.item: one.source for one in made.lifetimes} == {"seat": Source.UNKNOWN, "trim": Source.OWN}
 
 
+def test_a_valve_that_outlasted_every_other_many_times_over_is_forecast_too() -> None:
+    """Lives of 550 to 650 days, and one valve nothing is known of for 3800: in doubles it can't be, yet it is due."""
+    tight = [
+        valve("V1", *rebuilds(600, 1150, 1800, 2390, 3000, 3620)),
+        valve("V2", *rebuilds(580, 1190, 1790, 2400, 3020, 3610)),
+    ]
+    old = replace(valve("V3"), installed=-300, records_begin=200)
+    made = forecast(plant(*tight, old))
+    assert made.fleet.ages[-1].age is None
+    assert made.demand["area of V3", "KT"][MONTH].mean == pytest.approx(1.0, abs=1e-6)
+
+
 def test_a_removed_valve_takes_nothing_but_its_lives_count() -> None:
     gone = replace(WET[2], removed=3900)
     made = forecast(plant(*WET[:2], gone))
