@@ -113,6 +113,7 @@ def _lasting(process: Process, survived: float) -> tuple[FloatArray, FloatArray]
     return ages, np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
 
 
+@lru_cache(maxsize=4096)
 def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> AgeMix:
     """Ages of an item that was last renewed, or installed, so long ago and has survived since.
 
@@ -190,4 +191,4 @@ def unknown_age(process: Process, *, in_place: float | None, survived: float, pa
         if mix is not None and len(mix.ages):
             return mix
     # in doubles nothing survives so long: the youngest possible age
-    return AgeMix(ages=np.array([survived]), weights=np.ones(1), log_chance=-np.inf)
+    return AgeMix(ages=np.array([survived]), weights=np.ones(1), log_chance=-1e300)

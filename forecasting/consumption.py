@@ -72,11 +72,13 @@ class TakeUp:
     note: str
 
 
-def _take_up(group: Group, link: Link, windows: Sequence[Window]) -> TakeUp:
+def _take_up(group: Group, link: Link, links: Sequence[Link], windows: Sequence[Window]) -> TakeUp:
     """Count the renewals of one link in every window, valve by valve."""
     outer_link = link.outer
     calendar = _calendar([one.process for one in (link, outer_link) if one is not None], windows)
-    rows = starting_ages(link, group.ages)
+    top = outer_link or link
+    below = [one for one in links if one.outer is not None and one.outer.plans == top.plans]
+    rows = starting_ages(link, group.ages, below=below)
     own = renewal_operators(link.process, calendar, rows.inner)
     above = None if outer_link is None else renewal_operators(outer_link.process, calendar, rows.outer)
     expected = outer_expected(own) if above is None else inner_expected(above, own)
@@ -147,4 +149,5 @@ def kits_taken(group: Group, windows: Sequence[Window]) -> tuple[TakeUp, ...]:
     >>> round(float(taken.unplanned[0.0, 50.0][0]), 4)
     0.1
     """
-    return tuple(_take_up(group, link, windows) for link in kit_links(group.plans))
+    links = kit_links(group.plans)
+    return tuple(_take_up(group, link, links, windows) for link in links)

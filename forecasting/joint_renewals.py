@@ -106,7 +106,7 @@ def _alone(inner: Operators, begin: int, end: int, shares: tuple[float, ...]) ->
     def own(early: FloatArray, planned: FloatArray) -> FloatArray:
         parts = np.stack([early + share * planned for share in shares], axis=1)
         parts[:, :, 0] = 0.0  # at once the outer one is first
-        return np.asarray(parts[:, :, inside].reshape(len(parts), -1))
+        return np.asarray(parts[:, :, inside].reshape(len(parts), len(shares) * cells))
 
     def ending(parts: FloatArray) -> FloatArray:
         return np.hstack([parts, np.zeros((len(parts), 1))])

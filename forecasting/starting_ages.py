@@ -69,30 +69,46 @@ def _mixed(link: Link, ages: Mapping[str, ItemAge], *, in_place: float | None, p
     return _Mix(ages=several, weights=mix.weights, log_chance=mix.log_chance)
 
 
-def _starts(link: Link, ages: Mapping[str, ItemAge]) -> Iterator[tuple[float, tuple[Ages, Ages]]]:
+def _above(top: Link, below: Sequence[Link], ages: Mapping[str, ItemAge], *, parts: int) -> _Mix:
+    """Ages of a link that renews those below it too, given that theirs are quiet records as well."""
+    place = ages[top.plans[0].item].in_place
+    mix = _mixed(top, ages, in_place=None if place is None else float(place), parts=parts)
+    if len(mix.ages) == 1:
+        return mix
+    chance = sum(
+        np.array([_mixed(link, ages, in_place=max(age), parts=INNER_AGES).log_chance for age in mix.ages])
+        for link in below
+    )
+    weights = mix.weights * np.exp(chance - np.max(chance))
+    return _Mix(ages=mix.ages, weights=weights / weights.sum(), log_chance=mix.log_chance)
+
+
+def _starts(
+    link: Link, below: Sequence[Link], ages: Mapping[str, ItemAge]
+) -> Iterator[tuple[float, tuple[Ages, Ages]]]:
     """Weighted ages of a link and of what it is under; the inner one was fresh when the outer one last was."""
-    place = ages[link.plans[0].item].in_place
-    since_installed = None if place is None else float(place)
     if link.outer is None:
-        mix = _mixed(link, ages, in_place=since_installed, parts=AGES)
+        mix = _above(link, below, ages, parts=AGES)
         yield from ((float(weight), (own, ())) for weight, own in zip(mix.weights, mix.ages, strict=True))
         return
-    above = _mixed(link.outer, ages, in_place=since_installed, parts=OUTER_AGES)
-    fresh_since = [max(one) if np.isfinite(max(one)) else since_installed for one in above.ages]
-    below = [_mixed(link, ages, in_place=since, parts=INNER_AGES) for since in fresh_since]
-    chance = np.array([mix.log_chance for mix in below])
-    weights = above.weights * np.exp(chance - chance.max())
-    for weight, outer, mix in zip(weights / weights.sum(), above.ages, below, strict=True):
+    place = ages[link.plans[0].item].in_place
+    above = _above(link.outer, below, ages, parts=OUTER_AGES)
+    for weight, outer in zip(above.weights, above.ages, strict=True):
+        since = max(outer) if np.isfinite(max(outer)) else None if place is None else float(place)
+        mix = _mixed(link, ages, in_place=since, parts=INNER_AGES)
         yield from ((float(weight * part), (own, outer)) for part, own in zip(mix.weights, mix.ages, strict=True))
 
 
-def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]]) -> StartingAges:
+def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below: Sequence[Link]) -> StartingAges:
     """Lay out where the items of a link stand, valves of one age on one row.
 
     Parameters
     ----------
     link : Link [days]
         The items and what they are under.
+    below : sequence of Link [days]
+        All that is under it, or under what it is under: where starts are unknown, that nothing of them was renewed
+        since the records begin says something of the age above.
     valves : sequence of mappings from item to ItemAge [days]
         Where each valve's items stand.
 
@@ -113,14 +129,15 @@ def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]]) -> Starti
     >>> old = ItemAge(
     ...     valve="V", item="seat", service_class="", age=9, survived=9, in_place=9, awaits_renewal=False
     ... )
-    >>> starting_ages(Link(plans=(plan,), outer=None, note=""), [{"seat": old}, {"seat": old}]).share.toarray()
+    >>> alone = Link(plans=(plan,), outer=None, note="")
+    >>> starting_ages(alone, [{"seat": old}, {"seat": old}], below=[]).share.toarray()
     array([[1.],
            [1.]])
     """
     number: dict[tuple[Ages, Ages], int] = {}
     places, rows, weights = [], [], []
     for valve, ages in enumerate(valves):
-        for weight, start in _starts(link, ages):
+        for weight, start in _starts(link, below, ages):
             places.append(valve)
             rows.append(number.setdefault(start, len(number)))
             weights.append(weight)
