@@ -1,4 +1,9 @@
-"""The lifetime each class and item is forecast with: its own fit, or what it borrows where its own failures are few."""
+"""The lifetime each class and item is forecast with: its own lives and, the fewer they are, the more the other classes.
+
+For each item log scale and log shape of the classes are draws from one normal distribution, estimated from the plant's
+own classes and weakly anchored (empirical Bayes). A class with forty failures speaks for itself, one with none takes
+what its survival leaves possible.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,25 +11,40 @@ from enum import StrEnum
 
 import numpy as np
 
-from forecasting.arrays import FloatArray
-from forecasting.fitting import Fit, FitStatus, fit_weibull
-from forecasting.lifetimes import Fitted, Weibull
+from forecasting.arrays import FloatArray, IntArray
+from forecasting.families import Family
+from forecasting.family_choice import FamilyChoice, choose_family
+from forecasting.fitting import Fit, fit_weibull
+from forecasting.lifetimes import Fitted, lifetime_of
+from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
+from forecasting.maxima import climb, highest_maxima
+from forecasting.priors import Prior, log_parameters
 
 __all__ = ["InUse", "Source", "lifetimes_in_use"]
 
-OWN_FAILURES = 5
-"""Below this many failures the shape is borrowed (simulation: a common shape has about half the error of own fits)."""
-PRIOR_FAILURES = 0.5
-"""Failures added to a scale that rests on few: the mean of the gamma posterior from Jeffreys' prior."""
+ANCHOR_SPREAD = np.array([1.0, 0.3])
+"""Spread of log scale and log shape among classes that the estimate is anchored at."""
+ANCHOR_CLASSES = np.array([1.0, 4.0])
+"""How many classes that anchor counts as."""
+MOST_SPREAD = np.array([2.0, 0.7])
+"""Spread among classes is at most this: a class whose failures fall on one day has no shape of its own."""
+ANCHOR_SHAPE = 1.5
+"""Shape that the classes' common shape is anchored at."""
+ANCHOR_SD = np.array([3.0, 0.7])
+"""How firmly: standard deviation of the common log scale (at exposure over failures) and log shape."""
+ROUNDS = 60
+SETTLED = 1e-4
+OWN_SHARE = 0.1
+"""Up to this share of the pool a class counts as speaking for itself."""
 
 
 class Source(StrEnum):
     """Where the parameters come from."""
 
-    OWN = "own_fit"
-    SHAPE_BORROWED = "shape_borrowed"
-    ALL_BORROWED = "all_borrowed"
+    OWN = "own_lives"
+    SHARED = "own_lives_and_pool"
+    POOL = "pool"
     UNKNOWN = "not_known"
 
 
@@ -37,96 +57,191 @@ class InUse:
     service_class, item : str [codes]
         The sample.
     fit : Fit or None [days]
-        Its own maximum-likelihood fit; None: it has no life of its own.
-    lifetime : Weibull or None [days]
-        What the forecast uses; None: nothing is known.
+        The Weibull maximum-likelihood fit of this class alone; None: it has no life of its own.
+    lifetime : Exponential, Weibull, Lognormal, LogLogistic or None [days]
+        Centre of what the forecast uses; None: nothing is known.
+    log_scale_sd, log_shape_sd : float or None [1]
+        How sure that is; None: nothing is known.
     source : Source [word]
         Where it comes from.
     pool_share : float [1]
-        Share of the evidence on the scale that isn't its own.
+        Posterior over prior variance of log scale: what the class's own lives leave to the pool.
+    choice : FamilyChoice or None [words]
+        The item's family and how it was chosen; None: nothing is known.
     reason : str [text]
-        Why it isn't its own fit; empty: it is.
+        Why it isn't the class's own lives alone; empty: it is.
     """
 
     service_class: str
     item: str
     fit: Fit | None
     lifetime: Fitted | None
+    log_scale_sd: float | None
+    log_shape_sd: float | None
     source: Source
     pool_share: float
+    choice: FamilyChoice | None
     reason: str
 
 
-def _by_item(lives: Lives) -> Lives:
-    """Lives of all classes together, one sample per item."""
+@dataclass(frozen=True, kw_only=True)
+class _Posterior:
+    """Centre and variances of log scale and log shape, shape (samples, 2), under this prior.
+
+    `evidence`, shape (samples,): log of the likelihood integrated over both.
+    """
+
+    centre: FloatArray
+    variance: FloatArray
+    evidence: FloatArray
+    prior: Prior
+
+
+def _anchor(lives: Lives, item_of: IntArray, items: int) -> FloatArray:
+    """Log scale and log shape to begin with, by item: exposure over failures and half a one; shape (items, 2)."""
+    failed = np.isfinite(lives.upper)
+    ended = np.where(failed, (lives.lower + np.where(failed, lives.upper, 0.0)) / 2.0, lives.lower)
+    item = item_of[lives.sample]
+    exposure = np.bincount(item, ended - lives.entry, items)
+    failures = np.bincount(item, failed / lives.sharing, items)
+    log_scale = np.log(np.maximum(exposure, 1.0) / (failures + 0.5))
+    return np.stack([log_scale, np.full(items, np.log(ANCHOR_SHAPE))], axis=1)
+
+
+def _at_maximum(likelihood: Likelihood, parameters: FloatArray, prior: Prior) -> _Posterior:
+    """Approximate the posterior at its maximum by a normal one, by log scale and log shape."""
+    logs = log_parameters(parameters, reference=likelihood.reference)
+    inverse = np.linalg.inv(-likelihood.at(parameters).hessian)
+    corner = 2 * likelihood.slot[:, None, None]
+    i, j = np.arange(2)[:, None], np.arange(2)[None, :]
+    own = inverse[likelihood.block[:, None, None], corner + i, corner + j]
+    own[likelihood.held, 1] = own[likelihood.held, :, 1] = 0.0
+    covariance = logs.jacobian @ own @ logs.jacobian.transpose(0, 2, 1)
+    # Laplace: height, prior density, and the volume under the normal approximation over the prior's
+    shrunk = covariance / (prior.sd[:, :, None] * prior.sd[:, None])
+    shrunk[likelihood.held, 1, 1] = 1.0
+    away = ((logs.value - prior.mean) / prior.sd) ** 2
+    away[likelihood.held, 1] = 0.0
+    evidence = likelihood.at(parameters).by_sample - away.sum(axis=1) / 2.0 + np.linalg.slogdet(shrunk)[1] / 2.0
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
+    return _Posterior(centre=logs.value, variance=variance, evidence=evidence, prior=prior)
+
+
+def _pooled(lives: Lives, families: tuple[Family, ...]) -> _Posterior:
+    """Estimate the pool of each item and the posterior of each class, in turn until both settle (EM)."""
     items = sorted({item for _, item in lives.samples})
-    number = np.array([items.index(item) for _, item in lives.samples], dtype=np.int64)
-    return Lives(
-        samples=tuple(("", item) for item in items),
-        sample=number[lives.sample],
-        entry=lives.entry,
-        lower=lives.lower,
-        upper=lives.upper,
-        cause=lives.cause,
+    item_of = np.array([items.index(item) for _, item in lives.samples])
+    classes = np.bincount(item_of, minlength=len(items))[:, None]
+    anchor = _anchor(lives, item_of, len(items))
+    mean, spread = anchor.copy(), np.tile(ANCHOR_SPREAD, (len(items), 1))
+    parameters: FloatArray | None = None
+    for _ in range(ROUNDS):
+        prior = Prior(mean=mean[item_of], sd=spread[item_of])
+        likelihood = Likelihood(lives=lives, families=families, prior=prior)
+        start = highest_maxima(likelihood).parameters if parameters is None else parameters
+        parameters = climb(likelihood, start)
+        posterior = _at_maximum(likelihood, parameters, prior)
+        weight = classes / spread**2
+        centre = _by_item(posterior.centre, item_of, len(items)) / classes
+        new_mean = (weight * centre + anchor / ANCHOR_SD**2) / (weight + 1.0 / ANCHOR_SD**2)
+        scatter = (posterior.centre - new_mean[item_of]) ** 2 + posterior.variance
+        total = _by_item(scatter, item_of, len(items)) + ANCHOR_CLASSES * ANCHOR_SPREAD**2
+        new_spread = np.minimum(np.sqrt(total / (classes + ANCHOR_CLASSES)), MOST_SPREAD)
+        moved = max(np.abs(new_mean - mean).max(), np.abs(new_spread - spread).max())
+        mean, spread = new_mean, new_spread
+        if moved < SETTLED:
+            break
+    return posterior
+
+
+def _choices(lives: Lives) -> dict[str, FamilyChoice]:
+    """Choose the family of every item."""
+    evidence = {family: _pooled(lives, (family,) * len(lives.samples)).evidence for family in Family}
+    items = np.array([item for _, item in lives.samples])
+    failed = np.isfinite(lives.upper) / lives.sharing
+    return {
+        item: choose_family(
+            {family: float(value[items == item].sum()) for family, value in evidence.items()},
+            failures=round(float(failed[items[lives.sample] == item].sum())),
+        )
+        for item in sorted(set(items))
+    }
+
+
+def _by_item(values: FloatArray, item_of: IntArray, items: int) -> FloatArray:
+    """Sum columns by item, shape (items, columns)."""
+    return np.stack([np.bincount(item_of, column, items) for column in values.T], axis=1)
+
+
+def _words(fit: Fit, share: float) -> tuple[Source, str]:
+    """Say where the numbers of a class come from."""
+    failures, years = fit.failures + fit.masked, fit.exposure / 365.25
+    seen = (
+        f"{failures} failures in {years:.4g} valve-years" if failures != 1 else f"1 failure in {years:.4g} valve-years"
     )
+    if not failures:
+        bound = f", mean rate below {-np.log(0.05) / years:.2g} a year (95 %)" if years > 0 else ""
+        return Source.POOL, f"{seen}{bound}: the other classes say the rest"
+    if share <= OWN_SHARE:
+        return Source.OWN, ""
+    return Source.SHARED, f"{seen}: {share:.0%} of the scale comes from the other classes"
 
 
-def _shares(lives: Lives) -> FloatArray:
-    """Failures by sample, a masked one shared out equally among the lives it may have ended."""
-    cause = np.unique(lives.cause, return_inverse=True)[1]
-    share = np.isfinite(lives.upper) / np.bincount(cause)[cause]
-    return np.bincount(lives.sample, share, len(lives.samples)).astype(np.float64)
-
-
-def _scale_at(lives: Lives, fit: Fit, shape: float, failures: float) -> Weibull:
-    """Scale of one class at a given shape, its failures and half a one on its own exposure."""
-    own = lives.of_samples([lives.samples.index((fit.service_class, fit.item))])
-    failed = np.isfinite(own.upper)
-    ended = np.where(failed, (own.lower + np.where(failed, own.upper, 0.0)) / 2.0, own.lower)
-    spent = float((ended**shape - own.entry**shape).sum())
-    return Weibull(scale=(spent / (failures + PRIOR_FAILURES)) ** (1.0 / shape), shape=shape)
-
-
-def _told(failures: float) -> str:
-    """Say how many failures."""
-    return "1 failure" if failures == 1 else f"{failures:.4g} failures"
-
-
-def _in_use(lives: Lives, fit: Fit, pooled: Fitted | None, failures: float) -> InUse:
-    """Choose for a sample that has lives of its own and so many failures, masked ones shared out."""
-    if fit.lifetime is not None and fit.failures >= OWN_FAILURES:
-        return _put(fit, fit.lifetime, Source.OWN, 0.0, "")
-    few = f"only {_told(fit.failures)}" + (" whose item is known" if fit.masked else "")
-    own = few if fit.status is FitStatus.FITTED else fit.reason
-    watched = f"{_told(failures)} in {fit.exposure / 365.25:.3g} valve-years"
-    if pooled is None:
-        reason = f"{own}; no fit over all classes either: constant rate from {watched} and half a failure"
-        shape = 1.0
-    else:
-        reason = f"{own}; shape of the item over all classes, scale from {watched} and half a failure"
-        shape = pooled.shape
-    share = PRIOR_FAILURES / (failures + PRIOR_FAILURES)
-    if fit.exposure > 0:
-        return _put(fit, _scale_at(lives, fit, shape, failures), Source.SHAPE_BORROWED, share, reason)
-    source = Source.UNKNOWN if pooled is None else Source.ALL_BORROWED
-    return _put(fit, pooled, source, 1.0, f"{own}; nothing was watched")
-
-
-def _put(fit: Fit, lifetime: Fitted | None, source: Source, share: float, reason: str) -> InUse:
-    """Put a choice beside its fit."""
+def _of_class(sample: tuple[str, str], posterior: _Posterior, place: int, fit: Fit, choice: FamilyChoice) -> InUse:
+    """Posterior of a class with lives of its own."""
+    log_scale, log_shape = posterior.centre[place]
+    share = float(min(1.0, posterior.variance[place, 0] / posterior.prior.sd[place, 0] ** 2))
+    source, reason = _words(fit, share)
+    sd = np.sqrt(posterior.variance[place])
     return InUse(
-        service_class=fit.service_class,
-        item=fit.item,
+        service_class=sample[0],
+        item=sample[1],
         fit=fit,
-        lifetime=lifetime,
+        lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
+        log_scale_sd=float(sd[0]),
+        log_shape_sd=float(sd[1]),
         source=source,
         pool_share=share,
+        choice=choice,
         reason=reason,
     )
 
 
+def _of_pool(sample: tuple[str, str], prior: Prior, place: int, choice: FamilyChoice) -> InUse:
+    """Say what the other classes say of a class without any life."""
+    log_scale, log_shape = prior.mean[place]
+    return InUse(
+        service_class=sample[0],
+        item=sample[1],
+        fit=None,
+        lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
+        log_scale_sd=float(prior.sd[place, 0]),
+        log_shape_sd=float(prior.sd[place, 1]),
+        source=Source.POOL,
+        pool_share=1.0,
+        choice=choice,
+        reason="no life of this class could be watched: the other classes say everything",
+    )
+
+
+def _unknown(sample: tuple[str, str]) -> InUse:
+    """Nothing is known."""
+    return InUse(
+        service_class=sample[0],
+        item=sample[1],
+        fit=None,
+        lifetime=None,
+        log_scale_sd=None,
+        log_shape_sd=None,
+        source=Source.UNKNOWN,
+        pool_share=1.0,
+        choice=None,
+        reason="no life of this item could be watched in any class",
+    )
+
+
 def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tuple[InUse, ...]:
-    """Fit every class and item, and lend shape, or shape and scale, to those with few failures of their own.
+    """Fit every class and item, each class leaning on the others the more the fewer failures it has.
 
     Parameters
     ----------
@@ -142,34 +257,29 @@ def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tupl
 
     References
     ----------
-    Abernethy, The New Weibull Handbook (Weibull fit with a given shape: scale^shape = sum t^shape / r; formula from
-    memory); Jeffreys' prior for a Poisson rate (from memory).
+    Dempster, Laird & Rubin (1977), Journal of the Royal Statistical Society B 39:1-38 (EM; from memory); DEVELOPERS.md,
+    "Borrowed strength".
 
     Examples
     --------
     >>> from forecasting.lives import lives_of_one_sample
     >>> quiet = lives_of_one_sample(lower=[100.0, 100.0], upper=[np.inf, np.inf])
-    >>> lifetimes_in_use(quiet, wanted=[("", "")])[0].lifetime
-    Weibull(scale=400.0, shape=1.0)
+    >>> lifetimes_in_use(quiet, wanted=[("", "")])[0].source.value
+    'pool'
     """
-    own = {(fit.service_class, fit.item): fit for fit in fit_weibull(lives)}
-    failures = dict(zip(lives.samples, _shares(lives).tolist(), strict=True))
-    together = {fit.item: fit.lifetime for fit in fit_weibull(_by_item(lives)) if fit.failures >= OWN_FAILURES}
+    if not len(lives):
+        return tuple(_unknown(sample) for sample in wanted)
+    choices = _choices(lives)
+    posterior = _pooled(lives, tuple(choices[item].family for _, item in lives.samples))
+    fits = {(fit.service_class, fit.item): (place, fit) for place, fit in enumerate(fit_weibull(lives))}
+    of_item = {item: place for place, (_, item) in enumerate(lives.samples)}
     chosen = []
-    for service_class, item in wanted:
-        fit, pooled = own.get((service_class, item)), together.get(item)
-        if fit is not None:
-            chosen.append(_in_use(lives, fit, pooled, failures[service_class, item]))
-            continue
-        chosen.append(
-            InUse(
-                service_class=service_class,
-                item=item,
-                fit=None,
-                lifetime=pooled,
-                source=Source.UNKNOWN if pooled is None else Source.ALL_BORROWED,
-                pool_share=1.0,
-                reason="no life of this class could be watched",
-            )
-        )
+    for sample in wanted:
+        if sample in fits:
+            place, fit = fits[sample]
+            chosen.append(_of_class(sample, posterior, place, fit, choices[sample[1]]))
+        elif sample[1] in of_item:
+            chosen.append(_of_pool(sample, posterior.prior, of_item[sample[1]], choices[sample[1]]))
+        else:
+            chosen.append(_unknown(sample))
     return tuple(chosen)

@@ -124,6 +124,17 @@ def _observed(fit: Fit | None) -> Row:
     }
 
 
+def _believed(one: InUse) -> Row:
+    """Lay out how sure the parameters are, and how the item's family was chosen."""
+    choice = one.choice
+    return {
+        "log_scale_sd": round6(one.log_scale_sd),
+        "log_shape_sd": round6(one.log_shape_sd),
+        "aic_runner_up": None if choice is None or choice.runner_up is None else choice.runner_up.value,
+        "aic_difference": None if choice is None else round6(choice.difference),
+    }
+
+
 def _tested(trend: TrendTests | None) -> Row:
     """Lay out what the trend tests say."""
     if trend is None:
@@ -155,20 +166,21 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
         yield {
             "service_class": one.service_class,
             "maintainable_item": one.item,
-            "family": None if used is None else "weibull",
+            "family": None if used is None else used.family.value,
             "scale_days": None if used is None else round6(used.scale),
             "shape": None if used is None else round6(used.shape),
             "mle_scale_days": None if own is None else round6(own.scale),
             "mle_shape": None if own is None else round6(own.shape),
             "failures": 0 if fit is None else fit.failures,
             "lives": 0 if fit is None else fit.lives,
-            "mean_days": None if used is None else round6(used.mean),
+            "mean_days": None if used is None or np.isinf(used.mean) else round6(used.mean),
             "b10_days": None if used is None else round6(used.quantile(0.1)),
             "pool_share": round6(one.pool_share),
             "status": one.source.value,
             "reason": one.reason or None,
             "details": _observed(fit)
             | _tested(trend)
+            | _believed(one)
             | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),
                 "warnings": _model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),

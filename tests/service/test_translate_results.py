@@ -224,7 +224,11 @@ def test_a_failure_model_has_its_numbers_counts_and_reason() -> None:
 def test_a_class_without_lives_says_that_nothing_was_watched() -> None:
     _, _, made = small_plant()
     new = models(made)["new", "trim"]
-    assert (new["failures"], new["lives"], new["reason"]) == (0, 0, "no life of this class could be watched")
+    assert (new["failures"], new["lives"], new["reason"]) == (
+        0,
+        0,
+        "no life of this class could be watched: the other classes say everything",
+    )
     assert new["details"]["observed"] == "nothing was watched"
     assert "laplace" not in new["details"]
 
