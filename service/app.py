@@ -23,7 +23,7 @@ from service.authorization import authorize
 from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
 from service.rate_limits import RateLimit
-from service.routes import access, health, imports, results, runs
+from service.routes import access, exports, health, imports, results, runs
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
@@ -65,7 +65,10 @@ def _routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    v1 = Router("/v1", route_handlers=[*imports.HANDLERS, *runs.HANDLERS, *results.HANDLERS, *access.HANDLERS])
+    v1 = Router(
+        "/v1",
+        route_handlers=[*imports.HANDLERS, *exports.HANDLERS, *runs.HANDLERS, *results.HANDLERS, *access.HANDLERS],
+    )
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],
         dependencies={

@@ -1,4 +1,4 @@
-"""Command line: migrate, import, run, serve, demo."""
+"""Command line: migrate, import, export, run, serve, demo."""
 
 import os
 import subprocess
@@ -21,11 +21,14 @@ from models.queries.audit import Actor
 from models.queries.files import FILES
 from service import key_commands, settings, terminal
 from service.actors import acting
+from service.csv_tables import Dialect
 from service.databases import opened
+from service.local_dates import DateOrder
 from service.logs import configure_logs
 from service.schemas.runs import RunOut
 from service.use_cases import list_results, load_demo, request_run
-from service.use_cases.import_files import ImportRejected, check_files, import_files
+from service.use_cases.export_files import FileFormat, export_folder
+from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
 
 BAD_INPUT, FAILED = 2, 1
 DATABASES = ("sqlite:///", "postgresql://")
@@ -70,15 +73,16 @@ def migrate_command(context: typer.Context) -> None:
 @app.command("import")
 def import_command(
     context: typer.Context,
-    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV files, or folders of them.")],
+    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV or .xlsx files, or folders of them.")],
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only; store nothing.")] = False,
+    dates: Annotated[DateOrder, typer.Option(help="How days are written besides ISO 8601; never guessed.")] = "iso",
     json: AsJson = False,
 ) -> None:
     """Import files of the record in any order: all of them or, if a line is wrong, none."""  # noqa: DOC501 (an exit code)
     bring_in = check_files if dry_run else import_files
     with opened(context.obj) as engines:
         try:
-            report = bring_in(engines, _files(paths), today=settings.today())
+            report = bring_in(engines, _files(paths), today=settings.today(), dates=dates)
         except ImportRejected as rejected:
             if json:
                 _write_json({"errors": rejected.errors})
@@ -89,6 +93,19 @@ def import_command(
         _write_json(report)
     else:
         terminal.show_import(out, report, title="Checked; nothing was stored" if dry_run else "Imported")
+
+
+@app.command("export")
+def export_command(
+    context: typer.Context,
+    folder: Annotated[Path, typer.Argument(file_okay=False, help="Where the files go; made if it isn't there.")],
+    file_format: Annotated[FileFormat, typer.Option("--format", help="Of each file.")] = "csv",
+    dialect: Annotated[Dialect, typer.Option(help="Of CSV: semicolon has decimal commas.")] = "comma",
+) -> None:
+    """Write every file of the record, as import takes them back; files of the same names are replaced."""
+    with opened(context.obj) as engines:
+        paths = export_folder(engines, folder, file_format=file_format, dialect=dialect)
+    out.print(f"Wrote {len(paths)} files to {folder}.", markup=False, highlight=False)
 
 
 @app.command("run")
@@ -180,12 +197,12 @@ def main() -> None:
 
 
 def _files(paths: Iterable[Path]) -> dict[str, Path]:
-    known = {f"{name}.csv" for name in FILES}
+    known = {f"{name}{suffix}" for name in FILES for suffix in SUFFIXES}
     files: dict[str, Path] = {}
     for path in paths:
         found = [child for child in sorted(path.iterdir()) if child.name.lower() in known] if path.is_dir() else [path]
         if not found:
-            raise InvalidInput(f"{path} holds none of the files {', '.join(sorted(known))}")
+            raise InvalidInput(f"{path} holds none of the files {', '.join(f'{name}.csv' for name in sorted(FILES))}")
         for file in found:
             if file.name in files:
                 raise InvalidInput(f"{file.name} is given twice: {files[file.name]} and {file}")

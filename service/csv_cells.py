@@ -19,7 +19,7 @@ Read = Callable[[str], Any]
 
 PROTECTED = tuple("=+-@\t\r'")  # a spreadsheet takes text that begins so for a formula, or hides the sign
 WHOLE_NUMBER = re.compile(r"[+-]?\d{1,15}", re.ASCII)
-NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?", re.ASCII)
+NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,400})?", re.ASCII)  # the least float has 324 decimals
 DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
@@ -52,6 +52,23 @@ def cell_columns(record: type[Struct]) -> dict[str, CellColumn]:
     """
     described = cast(inspect.StructType, inspect.type_info(record))
     return {field.name: _column(field) for field in described.fields}
+
+
+def day_columns(shape: type[Struct]) -> list[str]:
+    """Name the columns that hold a day, known to the day or less.
+
+    Parameters
+    ----------
+    shape : type of Struct
+        Of the rows.
+
+    Returns
+    -------
+    list of str
+        Lists and mappings of days are not among them.
+    """
+    described = cast(inspect.StructType, inspect.type_info(shape))
+    return [field.name for field in described.fields if _is_day(field.type)]
 
 
 def cell_text(value: object, *, decimal_mark: str) -> str:

@@ -1,64 +1,54 @@
-"""CSV: the bytes of a file to rows and the list of what is wrong in it; rows to the text of a file."""
+"""Tables of the record: the bytes of a CSV file or a workbook to rows, and everything wrong in it; rows to CSV text."""
 
 import csv
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from io import StringIO
 from typing import Any, BinaryIO, Literal
 
 from models.queries.files import FILES
 from service.csv_cells import CellColumn, cell_columns, cell_text, unprotected
+from service.local_dates import ORDER_NAME, DateOrder, is_local, iso_days
 from service.schemas.records import RECORDS
+from service.table_lines import BOM, BadCell, Line, Lines, Unreadable, csv_lines, row_error
+from service.table_lines import RowError as RowError
+from service.workbook_lines import is_old_workbook, is_zip, workbook_lines
 
 Dialect = Literal["comma", "semicolon"]
 
-BOM = "\ufeff"
 DELIMITER = {"comma": ",", "semicolon": ";"}
 DECIMAL_MARK = {"comma": ".", "semicolon": ","}
 OTHER_MARK = {".": ",", ",": "."}
 MARK_NAME = {".": "point", ",": "comma"}
-LONGEST_SHOWN = 100
-
-
-@dataclass(frozen=True)
-class RowError:
-    """What is wrong at one place of a file; without a column the whole line is meant, without a line the file."""
-
-    file: str
-    line: int | None
-    column: str | None
-    value: str
-    expected: str
+CHUNK_ROWS = 2000
 
 
 @dataclass(frozen=True)
 class ParsedTable:
-    """A file as read: its rows, the line on which each begins, and everything that is wrong in it."""
+    """A file or a part of it as read: its rows, the line on which each begins, and everything that is wrong in it.
+
+    `source` is what its sender called it.
+    """
 
     file: str
-    rows: list[dict[str, Any]]
-    lines: list[int]
-    errors: list[RowError]
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    lines: list[int] = field(default_factory=list)
+    errors: list[RowError] = field(default_factory=list)
+    source: str = ""
 
 
-@dataclass(frozen=True)
-class _Line:
-    """The cells of a row and the line of the file on which it begins."""
+@dataclass
+class _Reading:
+    """How the cells of a file are read; its decimal mark is the first one in it."""
 
-    number: int
-    cells: list[str]
-
-
-class _Unreadable(Exception):
-    """What follows in the file can't be told apart."""
-
-    def __init__(self, *errors: RowError) -> None:
-        super().__init__(*errors)
-        self.errors = list(errors)
+    source: str
+    columns: list[CellColumn]
+    dates: DateOrder
+    mark: str | None
 
 
-def parse_table(file: str, stream: BinaryIO) -> ParsedTable:
-    """Read a file of the record and collect everything that is wrong in it.
+def parse_table(file: str, stream: BinaryIO, *, dates: DateOrder = "iso") -> ParsedTable:
+    """Read a file of the record whole and collect everything that is wrong in it.
 
     Parameters
     ----------
@@ -66,20 +56,54 @@ def parse_table(file: str, stream: BinaryIO) -> ParsedTable:
         Its name in RECORDS, without `.csv`.
     stream : binary file
         Read to its end.
+    dates : `iso`, `dmy` or `mdy`
+        How days are written besides ISO 8601, as declared.
 
     Returns
     -------
     ParsedTable
         A row with a bad cell is left out. Lines are those of the file, counted from 1.
     """
+    whole = ParsedTable(file, source=f"{file}.csv")
+    for part in parse_parts(file, stream, source=whole.source, dates=dates):
+        whole.rows.extend(part.rows)
+        whole.lines.extend(part.lines)
+        whole.errors.extend(part.errors)
+    return whole
+
+
+def parse_parts(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> Iterator[ParsedTable]:
+    """Read a file of the record in parts, so that a large one needs no more memory than a small one.
+
+    Parameters
+    ----------
+    file : str
+        Its name in RECORDS.
+    stream : binary file
+        CSV in UTF-8, or a workbook; which of them its first bytes say.
+    source : str
+        What its sender called it.
+    dates : `iso`, `dmy` or `mdy`
+        As for `parse_table`.
+
+    Yields
+    ------
+    ParsedTable
+        At least one.
+    """
+    part = ParsedTable(file, source=source)
     try:
-        text = _decode(file, stream.read())
-        delimiter = _delimiter(text)
-        lines = _lines(file, text, delimiter)
-        columns = _header(file, lines)
-    except _Unreadable as stop:
-        return ParsedTable(file, [], [], stop.errors)
-    return _read_rows(file, columns, lines[1:], _decimal_mark(columns, lines[1:], delimiter))
+        lines = _open(source, stream)
+        reading = _Reading(source, [], dates, None if lines.may_have_comma else ".")
+        reading.columns = _header(file, source, lines)
+        for line in lines.lines:
+            _read_line(reading, line, part)
+            if len(part.rows) + len(part.errors) >= CHUNK_ROWS:
+                yield part
+                part = ParsedTable(file, source=source)
+    except Unreadable as stop:
+        part.errors.extend(stop.errors)
+    yield part
 
 
 def write_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]], *, dialect: Dialect) -> Iterator[str]:
@@ -116,115 +140,95 @@ def write_table(columns: Sequence[str], rows: Iterable[Mapping[str, object]], *,
         yield line.getvalue()
 
 
-def _decode(file: str, data: bytes) -> str:
-    try:
-        text = data.decode("utf-8").removeprefix(BOM)
-    except UnicodeDecodeError as error:
-        at = error.start
-        value = f"byte 0x{data[at]:02x} at position {at}"
-        number = data.count(b"\n", 0, at) + 1
-        raise _Unreadable(_error(file, number, None, value, "text in UTF-8")) from error
-    if "\0" in text:
-        number = text.count("\n", 0, text.index("\0")) + 1
-        raise _Unreadable(_error(file, number, None, "\\0", "text without NUL characters"))
-    return text
+def _open(source: str, stream: BinaryIO) -> Lines:
+    if is_old_workbook(stream):
+        raise Unreadable(row_error(source, None, None, "an old workbook (.xls)", "an .xlsx workbook, or CSV in UTF-8"))
+    return workbook_lines(source, stream) if is_zip(stream) else csv_lines(source, stream)
 
 
-def _delimiter(text: str) -> str:
-    header = next((line for line in StringIO(text) if line.strip()), "")
-    return ";" if ";" in header else ","
-
-
-def _lines(file: str, text: str, delimiter: str) -> list[_Line]:
-    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    lines: list[_Line] = []
-    number = 1
-    try:
-        for cells in reader:
-            # A row without any text is one that a spreadsheet left behind.
-            if any(cell.strip() for cell in cells):
-                lines.append(_Line(number, cells))
-            number = reader.line_num + 1
-    except csv.Error as error:
-        raise _Unreadable(_error(file, number, None, str(error), "quotes around a cell, doubled inside it")) from error
-    if not lines:
-        raise _Unreadable(_error(file, 1, None, "", f"a header with {', '.join(FILES[file].required)}"))
-    return lines
-
-
-def _header(file: str, lines: Sequence[_Line]) -> list[CellColumn]:
+def _header(file: str, source: str, lines: Lines) -> list[CellColumn]:
     known = cell_columns(RECORDS[file])
-    names = [cell.strip().casefold() for cell in lines[0].cells]
-    number = lines[0].number
+    first = next(lines.lines, None)
+    if first is None:
+        raise Unreadable(row_error(source, 1, None, "", f"a header with {', '.join(FILES[file].required)}"))
+    names = [cell.value if isinstance(cell, BadCell) else cell.strip().casefold() for cell in first.cells]
     errors = [
-        _error(file, number, name, name, f"a column of this file: {', '.join(known)}")
+        row_error(source, first.number, name, name, f"a column of this file: {', '.join(known)}")
         for name in names
         if name not in known
     ]
     errors += [
-        _error(file, number, name, name, "each column once")
+        row_error(source, first.number, name, name, "each column once")
         for name in dict.fromkeys(names)
         if name in known and names.count(name) > 1
     ]
-    errors += [_error(file, number, name, "", f"a column {name}") for name in FILES[file].required if name not in names]
+    errors += [
+        row_error(source, first.number, name, "", f"a column {name}")
+        for name in FILES[file].required
+        if name not in names
+    ]
     if errors:
-        raise _Unreadable(*errors)
+        raise Unreadable(*errors)
     return [known[name] for name in names]
 
 
-def _decimal_mark(columns: Sequence[CellColumn], lines: Sequence[_Line], delimiter: str) -> str:
-    """Find the decimal mark of the file: the first one in it; a comma only where cells end with ;."""
-    if delimiter == ",":
-        return "."
-    places = [place for place, column in enumerate(columns) if column.has_decimals]
-    cells = (line.cells[place] for line in lines for place in places if place < len(line.cells))
-    return next((mark for cell in cells for mark in cell if mark in ".,"), ".")
+def _read_line(reading: _Reading, line: Line, part: ParsedTable) -> None:
+    if len(line.cells) != len(reading.columns):
+        found = f"{len(line.cells)} of {len(reading.columns)} cells"
+        expected = "one cell for each column of the header"
+        part.errors.append(row_error(reading.source, line.number, None, found, expected))
+        return
+    row, errors = {}, []
+    for column, cell in zip(reading.columns, line.cells, strict=True):
+        try:
+            row[column.name] = _read_cell(reading, column, cell)
+        except ValueError:
+            value = cell.value if isinstance(cell, BadCell) else cell
+            errors.append(row_error(reading.source, line.number, column.name, value, _expected(reading, column, cell)))
+    if errors:
+        part.errors.extend(errors)
+    else:
+        part.rows.append(row)
+        part.lines.append(line.number)
 
 
-def _read_rows(file: str, columns: Sequence[CellColumn], lines: Sequence[_Line], mark: str) -> ParsedTable:
-    table = ParsedTable(file, [], [], [])
-    for line in lines:
-        if len(line.cells) != len(columns):
-            found = f"{len(line.cells)} of {len(columns)} cells"
-            expected = "one cell for each column of the header"
-            table.errors.append(_error(file, line.number, None, found, expected))
-            continue
-        row, errors = {}, []
-        for column, cell in zip(columns, line.cells, strict=True):
-            try:
-                row[column.name] = _read_cell(column, unprotected(cell), mark)
-            except ValueError:
-                errors.append(_error(file, line.number, column.name, cell, _expected(column, cell, mark)))
-        if errors:
-            table.errors.extend(errors)
-        else:
-            table.rows.append(row)
-            table.lines.append(line.number)
-    return table
-
-
-def _read_cell(column: CellColumn, cell: str, mark: str) -> Any:
-    if not cell.strip():
+def _read_cell(reading: _Reading, column: CellColumn, cell: str | BadCell) -> Any:
+    if isinstance(cell, BadCell):
+        raise ValueError(cell)
+    text = unprotected(cell)
+    if not text.strip():
         if column.required:
             raise ValueError(cell)
         return column.empty()
-    return column.read(_with_point(cell, mark) if column.has_decimals else cell)
+    if column.has_decimals:
+        text = _with_point(reading, text)
+    if column.has_days:
+        text = iso_days(text, order=reading.dates)
+    return column.read(text)
 
 
-def _with_point(cell: str, mark: str) -> str:
-    if OTHER_MARK[mark] in cell:
+def _with_point(reading: _Reading, cell: str) -> str:
+    reading.mark = reading.mark or next((mark for mark in cell if mark in OTHER_MARK), None)
+    if reading.mark is None:
+        return cell
+    if OTHER_MARK[reading.mark] in cell:
         raise ValueError(cell)
-    return cell.replace(mark, ".")
+    return cell.replace(reading.mark, ".")
 
 
-def _expected(column: CellColumn, cell: str, mark: str) -> str:
+def _expected(reading: _Reading, column: CellColumn, cell: str | BadCell) -> str:
+    if isinstance(cell, BadCell):
+        return f"{column.expected}: {cell.expected}"
     if not cell.strip():
         return f"{column.expected}; it can't be empty"
-    if column.has_decimals and OTHER_MARK[mark] in cell:
-        return f"{column.expected}, with the decimal {MARK_NAME[mark]} of this file"
+    if column.has_decimals and reading.mark and OTHER_MARK[reading.mark] in cell:
+        return f"{column.expected}, with the decimal {MARK_NAME[reading.mark]} of this file"
+    if column.has_days and is_local(cell):
+        return f"{column.expected}; {_declared(reading.dates)}"
     return column.expected
 
 
-def _error(file: str, line: int, column: str | None, value: str, expected: str) -> RowError:
-    shown = value if len(value) <= LONGEST_SHOWN else f"{value[:LONGEST_SHOWN]}..."
-    return RowError(f"{file}.csv", line, column, shown, expected)
+def _declared(dates: DateOrder) -> str:
+    if dates == "iso":
+        return "which number is the day is not guessed: declare dates=dmy or dates=mdy"
+    return f"declared was dates={dates}: {ORDER_NAME[dates]}"

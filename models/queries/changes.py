@@ -9,7 +9,7 @@ from sqlalchemy import bindparam, delete, insert, update
 from models.base import Session, code_key
 from models.queries.codes import Ids, chunks
 from models.queries.files import Code, Column, Members, RecordFile, Reference, Row
-from models.queries.identities import Identity, identify
+from models.queries.identities import Counting, Identity, identify
 from models.queries.rows import StoredRow, Values, stored_rows
 
 
@@ -32,7 +32,9 @@ class Change:
         return self.creates or bool(self.differing)
 
 
-def find_changes(session: Session, file: RecordFile, rows: Sequence[Row]) -> list[Change]:
+def find_changes(
+    session: Session, file: RecordFile, rows: Sequence[Row], counting: Counting | None = None
+) -> list[Change]:
     """Compare rows with what is stored.
 
     Parameters
@@ -43,13 +45,15 @@ def find_changes(session: Session, file: RecordFile, rows: Sequence[Row]) -> lis
         The file the rows stand in.
     rows : sequence of Row
         None with a missing key.
+    counting : Counting, optional
+        Of the parts of the file before these rows.
 
     Returns
     -------
     list of Change
         One for each row, in the same order.
     """
-    identities = identify(file, rows)
+    identities = identify(file, rows, counting)
     stored = stored_rows(session, file, (identity.key for identity in identities))
     return [
         _change(file, identity, stored.get(identity.key), row) for identity, row in zip(identities, rows, strict=True)

@@ -1,7 +1,7 @@
 """What a row of a file is known by: rows in, keys out that are equal where the rows are the same record."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
 from models.base import code_key
@@ -14,6 +14,24 @@ class Identity:
 
     key: tuple[str, ...]
     stored: Row = field(default_factory=dict)
+
+
+@dataclass
+class Counting:
+    """How many events without ref of each likeness there were so far, over all parts of a file.
+
+    `repeated` holds the hashes of the likenesses that occur more than once; None where that isn't known.
+    """
+
+    repeated: Container[int] | None = None
+    counted: Counter[tuple[str, ...]] = field(default_factory=Counter)
+
+    def number(self, parts: tuple[str, ...]) -> int:
+        """Count one more of this likeness."""
+        if self.repeated is not None and hash(parts) not in self.repeated:
+            return 1
+        self.counted[parts] += 1
+        return self.counted[parts]
 
 
 def missing_key(file: RecordFile, row: Row) -> list[str]:
@@ -35,7 +53,28 @@ def missing_key(file: RecordFile, row: Row) -> list[str]:
     return [name for name in needed if not row.get(name)]
 
 
-def identify(file: RecordFile, rows: Sequence[Row]) -> list[Identity]:
+def likeness(file: RecordFile, row: Row) -> tuple[str, ...]:
+    """Say what a row has in common with those it is taken for: its key, but for the number of an event.
+
+    Parameters
+    ----------
+    file : RecordFile
+        The file the row stands in.
+    row : Row
+        Without a missing key.
+
+    Returns
+    -------
+    tuple of str
+        Equal for rows that are one record, or events that only their number tells apart.
+    """
+    if file.name != "events":
+        return tuple(code_key(row[name]) for name in file.key)
+    tag = code_key(row["tag"])
+    return (code_key(row["ref"]), tag) if row.get("ref") else (tag, row["done_on"], row["action"])
+
+
+def identify(file: RecordFile, rows: Sequence[Row], counting: Counting | None = None) -> list[Identity]:
     """Say what each row of a file is known by.
 
     Parameters
@@ -44,33 +83,35 @@ def identify(file: RecordFile, rows: Sequence[Row]) -> list[Identity]:
         The file they stand in.
     rows : sequence of Row
         In the order of the file, none with a missing key; events without ref are counted in that order.
+    counting : Counting, optional
+        Of the parts of the file before these rows.
 
     Returns
     -------
     list of Identity
         One for each row, in the same order.
     """
-    return _identify_events(rows) if file.name == "events" else [_identify(file, row) for row in rows]
+    if file.name == "events":
+        return _identify_events(file, rows, counting or Counting())
+    return [_identify(file, row) for row in rows]
 
 
 def _identify(file: RecordFile, row: Row) -> Identity:
-    key = {name: code_key(row[name]) for name in file.key}
-    stored = {f"{name}_key": key[name] for name in file.key if isinstance(file.column(name), Code)}
-    return Identity(tuple(key.values()), stored)
+    key = likeness(file, row)
+    own = {f"{name}_key": of_name for name, of_name in zip(file.key, key, strict=True) if _is_code(file, name)}
+    return Identity(key, own)
 
 
-def _identify_events(rows: Sequence[Row]) -> list[Identity]:
-    counted: Counter[tuple[str, ...]] = Counter()
+def _is_code(file: RecordFile, name: str) -> bool:
+    return isinstance(file.column(name), Code)
+
+
+def _identify_events(file: RecordFile, rows: Sequence[Row], counting: Counting) -> list[Identity]:
     identities = []
     for row in rows:
-        parts: tuple[str, ...]
-        tag, number = code_key(row["tag"]), 0
-        if row.get("ref"):
-            parts = (code_key(row["ref"]), tag)
-        else:
-            parts = (tag, row["done_on"], row["action"])
-            counted[parts] += 1
-            number = counted[parts]
+        parts, number = likeness(file, row), 0
+        if not row.get("ref"):
+            number = counting.number(parts)
             parts = (*parts, str(number))
         key = "|".join(parts)  # no code holds this character, so the two forms can't meet
         identities.append(Identity((key,), {"ref_key": key, "number": number}))

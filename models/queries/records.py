@@ -10,7 +10,7 @@ from models.queries.codes import known_codes as known_codes
 from models.queries.codes import resolve
 from models.queries.codes import undescribed as undescribed
 from models.queries.files import FILES, RecordFile, Row
-from models.queries.identities import identify
+from models.queries.identities import Counting, identify
 from models.queries.rows import Values, stored_rows
 from models.queries.rows import read_all as read_all
 
@@ -25,7 +25,7 @@ class UpsertCounts:
     named_but_not_described: dict[str, list[str]]
 
 
-def upsert(session: Session, file: str, rows: Sequence[Row]) -> UpsertCounts:
+def upsert(session: Session, file: str, rows: Sequence[Row], counting: Counting | None = None) -> UpsertCounts:
     """Bring rows of a file into the record.
 
     Parameters
@@ -37,6 +37,8 @@ def upsert(session: Session, file: str, rows: Sequence[Row]) -> UpsertCounts:
     rows : sequence of Row
         None with a missing key and no two with the same. An absent column leaves the stored value, None
         or an empty list clears it.
+    counting : Counting, optional
+        Of the parts of the file before these rows, if it comes in parts.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def upsert(session: Session, file: str, rows: Sequence[Row]) -> UpsertCounts:
     """  # noqa: DOC502 (raised by resolve)
     record = FILES[file]
     resolved = resolve(session, record, rows)
-    changes = find_changes(session, record, rows)
+    changes = find_changes(session, record, rows, counting)
     write_changes(session, record, [change for change in changes if change.writes], resolved.ids)
     note_import(session, file, changes)
     created = sum(change.creates for change in changes)
@@ -63,7 +65,7 @@ def upsert(session: Session, file: str, rows: Sequence[Row]) -> UpsertCounts:
     )
 
 
-def preview(session: Session, file: str, rows: Sequence[Row]) -> list[Values]:
+def preview(session: Session, file: str, rows: Sequence[Row], counting: Counting | None = None) -> list[Values]:
     """Say what each row would be after an upsert: the stored values under the given ones.
 
     Parameters
@@ -74,6 +76,8 @@ def preview(session: Session, file: str, rows: Sequence[Row]) -> list[Values]:
         A name in FILES.
     rows : sequence of Row
         As for `upsert`.
+    counting : Counting, optional
+        As for `upsert`.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def preview(session: Session, file: str, rows: Sequence[Row]) -> list[Values]:
         One for each row, in the same order.
     """
     record = FILES[file]
-    identities = identify(record, rows)
+    identities = identify(record, rows, counting)
     stored = stored_rows(session, record, (identity.key for identity in identities))
     known = [stored.get(identity.key) for identity in identities]
     return [{**(old.values if old else {}), **row} for old, row in zip(known, rows, strict=True)]

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import Annotated, Any, Literal, cast
+from typing import Annotated, Any, BinaryIO, Literal, cast
 from urllib.parse import parse_qsl, urlencode
 
 from litestar import Request, Response, get, post
@@ -13,18 +13,22 @@ from litestar.exceptions import ClientException
 from litestar.handlers.base import BaseRouteHandler
 from litestar.openapi.datastructures import ResponseSpec
 from litestar.openapi.spec import OpenAPIMediaType, Operation, Schema
-from litestar.openapi.spec.enums import OpenAPIType
+from litestar.openapi.spec.enums import OpenAPIFormat, OpenAPIType
 from litestar.params import QueryParameter
 from litestar.response import Stream
 from msgspec import UNSET, structs
 
 from service import problems
+from service.csv_cells import day_columns
 from service.csv_tables import Dialect, write_table
 from service.listings import Listing, Part, Row
 from service.problem_kinds import KIND_OF_STATUS
 from service.schemas.results import Page, columns_of
+from service.workbook_tables import write_workbook
 
 JSON, CSV = "application/json", "text/csv"
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+BLOCK = 64 * 1024
 ROWS_PER_PAGE, MOST_ROWS = 100, 1000
 LARGEST_ID = 2**31 - 1
 NOT_ACCEPTABLE = 406
@@ -32,13 +36,14 @@ NOT_ACCEPTABLE = 406
 
 @dataclass(kw_only=True)
 class ListOperation(Operation):
-    """A list in the API description: JSON, and CSV beside it."""
+    """A list in the API description: JSON, and CSV and a workbook beside it."""
 
     def __post_init__(self) -> None:
-        """Add CSV to what the 200 answer may contain."""
+        """Add CSV and the workbook to what the 200 answer may contain."""
         answer = (self.responses or {}).get("200")
         content: Any = getattr(answer, "content", None)
         content[CSV] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING))
+        content[XLSX] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING, format=OpenAPIFormat.BINARY))
 
 
 def documented(*statuses: int) -> Mapping[int, ResponseSpec]:
@@ -101,11 +106,13 @@ class Asked:
 
 def how_asked(
     request: Request[Any, Any, Any],
-    format: Annotated[Literal["json", "csv"] | None, QueryParameter(description="Overrides the Accept header.")] = None,
+    format: Annotated[
+        Literal["json", "csv", "xlsx"] | None, QueryParameter(description="Overrides the Accept header.")
+    ] = None,
     dialect: Annotated[Dialect, QueryParameter(description="Of CSV: semicolon has decimal commas.")] = "comma",
     cursor: Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="From @odata.nextLink.")] = 0,
     limit: Annotated[
-        int | None, QueryParameter(ge=1, le=MOST_ROWS, description="Rows; CSV without it is the whole list.")
+        int | None, QueryParameter(ge=1, le=MOST_ROWS, description="Rows; CSV and .xlsx without it are the whole list.")
     ] = None,
 ) -> Asked:
     """Find out how a list is wanted.
@@ -125,11 +132,11 @@ def how_asked(
     Raises
     ------
     ClientException
-        With status 406 if neither JSON nor CSV is.
+        With status 406 if none of JSON, CSV and .xlsx is.
     """
-    media_type = {"json": JSON, "csv": CSV, None: _best_match(request, JSON, CSV)}[format]
+    media_type = {"json": JSON, "csv": CSV, "xlsx": XLSX, None: _best_match(request, JSON, CSV, XLSX)}[format]
     if media_type is None:
-        raise ClientException("Lists are given as application/json or text/csv.", status_code=NOT_ACCEPTABLE)
+        raise ClientException("Lists are given as application/json, text/csv or .xlsx.", status_code=NOT_ACCEPTABLE)
     return Asked(media_type=media_type, dialect=dialect, cursor=cursor, limit=limit)
 
 
@@ -148,20 +155,20 @@ def answer_list(request: Request[Any, Any, Any], asked: Asked, listing: Listing[
     Returns
     -------
     Response
-        JSON, or CSV streamed.
+        JSON, or CSV or a workbook streamed.
     """
-    if asked.media_type == CSV and asked.limit is None:
-        return _as_csv(request, asked, listing, listing.rows(), {})
+    if asked.media_type != JSON and asked.limit is None:
+        return _as_file(request, asked, listing, listing.rows(), {})
     part = listing.read(asked.cursor, asked.limit or ROWS_PER_PAGE)
     following = _following(request, listing, part)
     headers = {} if following is None else {"Link": f'<{following}>; rel="next"'}
-    if asked.media_type == CSV:
-        return _as_csv(request, asked, listing, iter(part.rows), headers)
+    if asked.media_type != JSON:
+        return _as_file(request, asked, listing, iter(part.rows), headers)
     page = structs.replace(listing.top, value=part.rows, next_link=following or UNSET)
     return Response(page, media_type=JSON, headers={**headers, "Vary": "Accept"})
 
 
-def _as_csv(
+def _as_file(
     request: Request[Any, Any, Any],
     asked: Asked,
     listing: Listing[Row],
@@ -170,16 +177,39 @@ def _as_csv(
 ) -> Response[Page[Row]]:
     columns, notice = columns_of(listing.shape), listing.top.notice
     said = () if notice is UNSET else ("notice",)
+    header = [*columns, *said]
     cells = ({**structs.asdict(row), "notice": notice} for row in rows)
-    table = write_table([*columns, *said], cells, dialect=asked.dialect)
+    if asked.media_type == XLSX:
+        suffix = "xlsx"
+        table: Iterator[str | bytes] = blocks_of(write_workbook(header, cells, days=day_columns(listing.shape)))
+    else:
+        suffix, table = "csv", iter(write_table(header, cells, dialect=asked.dialect))
     name = request.url.path.rstrip("/").rpartition("/")[2]
     stream = Stream(
         table,
-        media_type=CSV,
-        headers={**headers, "Vary": "Accept", "Content-Disposition": f'attachment; filename="{name}.csv"'},
+        media_type=asked.media_type,
+        headers={**headers, "Vary": "Accept", "Content-Disposition": f'attachment; filename="{name}.{suffix}"'},
     )
-    # the API description tells CSV from JSON by ListOperation, not by this type
+    # the API description tells these from JSON by ListOperation, not by this type
     return cast("Response[Page[Row]]", stream)
+
+
+def blocks_of(file: BinaryIO) -> Iterator[bytes]:
+    """Read a file block by block.
+
+    Parameters
+    ----------
+    file : binary file
+        Closed at its end.
+
+    Yields
+    ------
+    bytes
+        At most 64 KiB.
+    """
+    with file:
+        while block := file.read(BLOCK):
+            yield block
 
 
 def _following(request: Request[Any, Any, Any], listing: Listing[Row], part: Part[Row]) -> str | None:

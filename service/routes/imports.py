@@ -19,18 +19,31 @@ from msgspec import UnsetType
 
 from models.engine import Engines
 from service import problems, settings
-from service.csv_tables import RowError
+from service.local_dates import DateOrder
 from service.problem_kinds import IMPORT_REJECTED
 from service.routes.answers import post_for
 from service.schemas.imports import ImportedFileOut, ImportOut
+from service.table_lines import RowError
 from service.use_cases.choose_run import read_notice
+from service.use_cases.import_archive import check_archive, import_archive
 from service.use_cases.import_files import ImportRejected, ImportReport, check_files, import_files
+from service.workbook_lines import is_zip
 
 AnyRequest = Request[Any, Any, Any]
 
 UNSUPPORTED_MEDIA_TYPE = 415
 ERRORS_LISTED = 1000
 SPOOL_MEMORY = 1024 * 1024
+CSV = "text/csv"
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+ZIP = "application/zip"
+FORM = "multipart/form-data"
+TABLES = (CSV, WORKBOOK)
+
+DryRun = Annotated[bool, QueryParameter(description="Check only; store nothing.")]
+Dates = Annotated[
+    DateOrder, QueryParameter(description="How days are written besides ISO 8601: never guessed, so declare it.")
+]
 
 
 def reject(request: AnyRequest, error: ImportRejected) -> Response[problems.ProblemDocument]:
@@ -55,21 +68,30 @@ def reject(request: AnyRequest, error: ImportRejected) -> Response[problems.Prob
     return Response(problem, status_code=problem.status, media_type=problems.MEDIA_TYPE)
 
 
+def _body_of(*media_types: str) -> RequestBody:
+    """Describe a body that is a file, or a form with one file in it."""
+    file = Schema(type=OpenAPIType.STRING)
+    form = Schema(type=OpenAPIType.OBJECT, properties={"file": file})
+    content = {media_type: OpenAPIMediaType(schema=file) for media_type in media_types}
+    return RequestBody(required=True, content={**content, FORM: OpenAPIMediaType(schema=form)})
+
+
 @dataclass(kw_only=True)
 class UploadOperation(Operation):
-    """An upload in the API description: the body is a CSV file, or a form with one file in it."""
+    """An upload of one file in the API description."""
 
     def __post_init__(self) -> None:
         """Say what the body may be."""
-        text = Schema(type=OpenAPIType.STRING)
-        form = Schema(type=OpenAPIType.OBJECT, properties={"file": Schema(type=OpenAPIType.STRING)})
-        self.request_body = RequestBody(
-            required=True,
-            content={
-                "text/csv": OpenAPIMediaType(schema=text),
-                "multipart/form-data": OpenAPIMediaType(schema=form),
-            },
-        )
+        self.request_body = _body_of(*TABLES)
+
+
+@dataclass(kw_only=True)
+class ArchiveOperation(Operation):
+    """An upload of many files in the API description."""
+
+    def __post_init__(self) -> None:
+        """Say what the body may be."""
+        self.request_body = _body_of(ZIP)
 
 
 @post_for(
@@ -82,17 +104,39 @@ async def post_import(
     request: AnyRequest,
     engines: NamedDependency[Engines],
     file: FromPath[str],
-    dry_run: Annotated[bool, QueryParameter(description="Check only; store nothing.")] = False,
+    dry_run: DryRun = False,
+    dates: Dates = "iso",
 ) -> ImportOut:
     """Import a file of the record, named without .csv: every line of it or, if one is wrong, none."""
     bring_in = check_files if dry_run else import_files
-    async with _spooled(request) as content:
-        report = await asyncio.to_thread(bring_in, engines, {f"{file}.csv": content}, today=settings.today())
+    async with _spooled(request, *TABLES) as content:
+        name = f"{file}.xlsx" if is_zip(content) else f"{file}.csv"
+        report = await asyncio.to_thread(bring_in, engines, {name: content}, today=settings.today(), dates=dates)
     notice = await asyncio.to_thread(read_notice, engines)
     return _shaped(report, dry_run=dry_run, notice=notice)
 
 
-HANDLERS = (post_import,)
+@post_for(
+    "/imports",
+    status_code=200,
+    exception_handlers={ImportRejected: reject},
+    operation_class=ArchiveOperation,
+)
+async def post_archive(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    dry_run: DryRun = False,
+    dates: Dates = "iso",
+) -> ImportOut:
+    """Import a zip archive of files of the record: every line of every file or, if one is wrong, none."""
+    bring_in = check_archive if dry_run else import_archive
+    async with _spooled(request, ZIP) as content:
+        report = await asyncio.to_thread(bring_in, engines, content, today=settings.today(), dates=dates)
+    notice = await asyncio.to_thread(read_notice, engines)
+    return _shaped(report, dry_run=dry_run, notice=notice)
+
+
+HANDLERS = (post_import, post_archive)
 
 
 def _shaped(report: ImportReport, *, dry_run: bool, notice: str | UnsetType) -> ImportOut:
@@ -111,17 +155,17 @@ def _error(wrong: RowError) -> problems.ProblemError:
 
 
 @asynccontextmanager
-async def _spooled(request: AnyRequest) -> AsyncIterator[BinaryIO]:
+async def _spooled(request: AnyRequest, *media_types: str) -> AsyncIterator[BinaryIO]:
     kind, _ = request.content_type
-    if kind == "multipart/form-data":
+    if kind == FORM:
         uploads = [part for part in (await request.form()).values() if isinstance(part, UploadFile)]
         if len(uploads) != 1:
             raise ClientException(f"The form holds {len(uploads)} files; expected one.")
         yield cast("BinaryIO", uploads[0].file)
         return
-    if kind != "text/csv":
+    if kind not in media_types:
         raise ClientException(
-            f"The body is {kind or 'of no stated type'}; expected text/csv or multipart/form-data.",
+            f"The body is {kind or 'of no stated type'}; expected {', '.join(media_types)} or {FORM}.",
             status_code=UNSUPPORTED_MEDIA_TYPE,
         )
     with tempfile.SpooledTemporaryFile(SPOOL_MEMORY) as spool:

@@ -1,18 +1,21 @@
 """Rules of the record that no single cell can show: rows as they would be stored in, what is wrong out."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
+from itertools import chain
 from typing import Any
 
 from models.base import Session, code_key
 from models.partial_days import first_day, in_order
 from models.queries import records
 from models.queries.files import FILES
-from models.queries.identities import identify, missing_key
+from models.queries.identities import Counting, identify, likeness, missing_key
 from service.csv_cells import cell_columns, cell_text
-from service.csv_tables import ParsedTable, RowError
+from service.csv_tables import ParsedTable
 from service.schemas.records import RECORDS
+from service.spooled_tables import ErrorList, SpooledTable
+from service.table_lines import RowError, row_error
 
 Values = dict[str, Any]
 
@@ -75,95 +78,141 @@ PAST_DAYS = {
 }
 
 
-def find_errors(session: Session, tables: Sequence[ParsedTable], *, today: date) -> list[RowError]:
+def find_errors(session: Session, tables: Sequence[SpooledTable], *, today: date) -> ErrorList:
     """List what is wrong in an import: bad cells, rows against each other, rows against what is stored.
 
     Parameters
     ----------
     session : Session
         For reading.
-    tables : sequence of ParsedTable
+    tables : sequence of SpooledTable
         All files of the import.
     today : date
         The day of the import; what has happened can't be dated after it.
 
     Returns
     -------
-    list of RowError
+    ErrorList
         File by file, in the order of their lines.
     """
-    errors: list[RowError] = []
+    errors = ErrorList()
     for table in tables:
-        found = [*table.errors, *_missing_keys(table), *_future_days(table, today)]
-        keyed = _with_key(table)
-        found += [*_repeated(keyed), *_broken_rules(session, keyed), *_supersession_cycles(session, keyed)]
-        found += _unknown_codes(session, table, tables)
-        errors += sorted(found, key=lambda error: error.line or 0)
+        checks = _Checks(
+            session=session,
+            table=table,
+            today=today,
+            counting=table.counting(),
+            identity_counting=table.counting(),
+            known=_known_codes(session, table, tables),
+            successor=_successors(session, table),
+        )
+        for part in table.parts():
+            errors.add(sorted(checks.errors_of(part), key=lambda error: error.line or 0))
     return errors
 
 
-def _missing_keys(table: ParsedTable) -> Iterator[RowError]:
-    for line, row in _numbered(table):
-        for column in missing_key(FILES[table.file], row):
-            yield _error(table, line, column, row, f"{_meaning(table, column)}; it is part of the key")
+@dataclass(kw_only=True)
+class _Checks:
+    """What has to be remembered from part to part of a table."""
+
+    session: Session
+    table: SpooledTable
+    today: date
+    counting: Counting
+    identity_counting: Counting
+    known: dict[str, set[str]]
+    """By column: the codes it may name, where naming one doesn't make it."""
+    successor: dict[str, str | None]
+    first: dict[tuple[str, ...], int] = field(default_factory=dict)
+
+    def errors_of(self, part: ParsedTable) -> Iterator[RowError]:
+        """Find what is wrong in the next part."""
+        yield from part.errors
+        yield from _missing_keys(part)
+        yield from _future_days(part, self.today)
+        keyed = _with_key(part)
+        yield from self._repeated(keyed)
+        yield from self._broken_rules(keyed)
+        yield from self._supersession_cycles(keyed)
+        yield from self._unknown_codes(part)
+
+    def _repeated(self, part: ParsedTable) -> Iterator[RowError]:
+        file = FILES[part.file]
+        identities = identify(file, part.rows, self.identity_counting)
+        for (line, row), identity in zip(_numbered(part), identities, strict=True):
+            if hash(likeness(file, row)) not in self.table.repeated:
+                continue
+            if identity.key in self.first:
+                expected = f"each {' and '.join(file.key)} once; line {self.first[identity.key]} has it already"
+                yield _error(part, line, file.key[0], row, expected)
+            self.first.setdefault(identity.key, line)
+
+    def _broken_rules(self, part: ParsedTable) -> Iterator[RowError]:
+        columns = cell_columns(RECORDS[part.file])
+        required = [name for name, column in columns.items() if column.required]
+        stored_rows = records.preview(self.session, part.file, part.rows, self.counting)
+        for line, stored in zip(part.lines, stored_rows, strict=True):
+            row = dict.fromkeys(columns) | stored
+            missing = [name for name in required if row[name] is None]
+            for name in missing:
+                yield _error(part, line, name, row, f"{_meaning(part, name)}; a new row needs it")
+            for rule in RULES.get(part.file, ()):
+                if not missing and not rule.holds(row):
+                    yield _error(part, line, rule.column, row, rule.expected)
+
+    def _unknown_codes(self, part: ParsedTable) -> Iterator[RowError]:
+        for column, known in self.known.items():
+            target = next(one for one in FILES[part.file].references if one.name == column).file
+            for line, row in _numbered(part):
+                if row.get(column) and code_key(row[column]) not in known:
+                    expected = f"a {FILES[target].code_column} in the record or in {target}.csv of this import"
+                    yield _error(part, line, column, row, expected)
+
+    def _supersession_cycles(self, part: ParsedTable) -> Iterator[RowError]:
+        for line, row in _numbered(part):
+            if self.successor and _leads_back(self.successor, code_key(row["code"])):
+                yield _error(part, line, "superseded_by", row, "a kit that does not lead back to this one")
 
 
-def _future_days(table: ParsedTable, today: date) -> Iterator[RowError]:
-    for column in PAST_DAYS.get(table.file, ()):
-        for line, row in _numbered(table):
+def _missing_keys(part: ParsedTable) -> Iterator[RowError]:
+    for line, row in _numbered(part):
+        for column in missing_key(FILES[part.file], row):
+            yield _error(part, line, column, row, f"{_meaning(part, column)}; it is part of the key")
+
+
+def _future_days(part: ParsedTable, today: date) -> Iterator[RowError]:
+    for column in PAST_DAYS.get(part.file, ()):
+        for line, row in _numbered(part):
             if row.get(column) and first_day(str(row[column])) > today:
-                yield _error(table, line, column, row, f"a day not after the day of import, {today}")
+                yield _error(part, line, column, row, f"a day not after the day of import, {today}")
 
 
-def _unknown_codes(session: Session, table: ParsedTable, tables: Sequence[ParsedTable]) -> Iterator[RowError]:
-    """Find codes that naming them does not create, such as tags of valves."""
+def _known_codes(session: Session, table: SpooledTable, tables: Sequence[SpooledTable]) -> dict[str, set[str]]:
+    """Find, by column, the codes that may be named where naming does not create them, such as tags of valves."""
+    known: dict[str, set[str]] = {}
     for reference in FILES[table.file].references:
         target = FILES[reference.file]
         others = [other for other in tables if other.file == target.name]
         # A row left out for a bad cell of its own is no reason to blame those that name it.
-        if target.has_stubs or any(other.errors for other in others):
+        if target.has_stubs or any(other.has_errors for other in others):
             continue
-        known = records.known_codes(session, target.name)
-        known |= {code_key(row[target.code_column]) for other in others for row in other.rows}
-        for line, row in _numbered(table):
-            if row.get(reference.name) and code_key(row[reference.name]) not in known:
-                expected = f"a {target.code_column} in the record or in {target.name}.csv of this import"
-                yield _error(table, line, reference.name, row, expected)
+        known[reference.name] = records.known_codes(session, target.name)
+        for other in others:
+            for part in other.parts():
+                known[reference.name] |= {code_key(row[target.code_column]) for row in part.rows}
+    return known
 
 
-def _repeated(table: ParsedTable) -> Iterator[RowError]:
-    first: dict[tuple[str, ...], int] = {}
-    file = FILES[table.file]
-    for (line, row), identity in zip(_numbered(table), identify(file, table.rows), strict=True):
-        if identity.key in first:
-            expected = f"each {' and '.join(file.key)} once; line {first[identity.key]} has it already"
-            yield _error(table, line, file.key[0], row, expected)
-        first.setdefault(identity.key, line)
-
-
-def _broken_rules(session: Session, table: ParsedTable) -> Iterator[RowError]:
-    columns = cell_columns(RECORDS[table.file])
-    required = [name for name, column in columns.items() if column.required]
-    for line, stored in zip(table.lines, records.preview(session, table.file, table.rows), strict=True):
-        row = dict.fromkeys(columns) | stored
-        missing = [name for name in required if row[name] is None]
-        for name in missing:
-            yield _error(table, line, name, row, f"{_meaning(table, name)}; a new row needs it")
-        for rule in RULES.get(table.file, ()):
-            if not missing and not rule.holds(row):
-                yield _error(table, line, rule.column, row, rule.expected)
-
-
-def _supersession_cycles(session: Session, table: ParsedTable) -> Iterator[RowError]:
+def _successors(session: Session, table: SpooledTable) -> dict[str, str | None]:
+    """Map each kit to the kit that supersedes it, as it would be after the import."""
+    successor: dict[str, str | None] = {}
     if table.file != "kits":
-        return
-    successor = {}
-    for row in [*records.read_all(session, "kits"), *table.rows]:
+        return successor
+    given = (row for part in table.parts() for row in part.rows)
+    for row in chain(records.read_all(session, "kits"), given):
         if "superseded_by" in row:
             successor[code_key(row["code"])] = row["superseded_by"] and code_key(row["superseded_by"])
-    for line, row in _numbered(table):
-        if _leads_back(successor, code_key(row["code"])):
-            yield _error(table, line, "superseded_by", row, "a kit that does not lead back to this one")
+    return successor
 
 
 def _leads_back(successor: dict[str, str | None], start: str) -> bool:
@@ -176,18 +225,18 @@ def _leads_back(successor: dict[str, str | None], start: str) -> bool:
     return False
 
 
-def _with_key(table: ParsedTable) -> ParsedTable:
-    kept = [(line, row) for line, row in _numbered(table) if not missing_key(FILES[table.file], row)]
-    return ParsedTable(table.file, [row for _, row in kept], [line for line, _ in kept], [])
+def _with_key(part: ParsedTable) -> ParsedTable:
+    kept = [(line, row) for line, row in _numbered(part) if not missing_key(FILES[part.file], row)]
+    return ParsedTable(part.file, [row for _, row in kept], [line for line, _ in kept], source=part.source)
 
 
-def _numbered(table: ParsedTable) -> Iterator[tuple[int, Values]]:
-    return zip(table.lines, table.rows, strict=True)
+def _numbered(part: ParsedTable) -> Iterator[tuple[int, Values]]:
+    return zip(part.lines, part.rows, strict=True)
 
 
-def _meaning(table: ParsedTable, column: str) -> str:
-    return cell_columns(RECORDS[table.file])[column].expected
+def _meaning(part: ParsedTable, column: str) -> str:
+    return cell_columns(RECORDS[part.file])[column].expected
 
 
-def _error(table: ParsedTable, line: int, column: str, row: Values, expected: str) -> RowError:
-    return RowError(f"{table.file}.csv", line, column, cell_text(row.get(column), decimal_mark="."), expected)
+def _error(part: ParsedTable, line: int, column: str, row: Values, expected: str) -> RowError:
+    return row_error(part.source, line, column, cell_text(row.get(column), decimal_mark="."), expected)

@@ -1,27 +1,32 @@
 """Import files of the record: all of them or none, in any order."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
 
-from models.base import Session
+from models.base import Session, code_key
 from models.engine import Engines
 from models.queries import records
 from models.queries.files import FILES
-from service.csv_tables import ParsedTable, RowError, parse_table
 from service.db import read_session, trial_session, write_session
+from service.local_dates import DateOrder
+from service.spooled_tables import ErrorList, SpooledTable, spooled
+from service.table_lines import RowError
 from service.use_cases.check_records import find_errors
+
+SUFFIXES = (".csv", ".xlsx")
 
 
 class ImportRejected(Exception):
-    """Something in the files is wrong, so nothing of them was stored; `errors` lists all of it."""
+    """Something in the files is wrong, so nothing of them was stored; `errors` lists the first thousands of it."""
 
-    def __init__(self, errors: list[RowError]) -> None:
-        count = "1 error" if len(errors) == 1 else f"{len(errors)} errors"
+    def __init__(self, errors: ErrorList) -> None:
+        count = "1 error" if errors.count == 1 else f"{errors.count} errors"
         super().__init__(f"{count} in the files; nothing was imported")
-        self.errors = errors
+        self.errors = errors.kept
 
 
 @dataclass(frozen=True)
@@ -42,7 +47,9 @@ class ImportReport:
     named_but_not_described: dict[str, list[str]]
 
 
-def import_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date) -> ImportReport:
+def import_files(
+    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder = "iso"
+) -> ImportReport:
     """Bring files into the record, all of them or none.
 
     Parameters
@@ -50,9 +57,11 @@ def import_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, toda
     engines : Engines
         Of the database.
     files : mapping
-        File name, as `valves.csv`, to its content; in any order.
+        File name, as `valves.csv` or `valves.xlsx`, to its content; in any order.
     today : date
         The day of the import.
+    dates : `iso`, `dmy` or `mdy`
+        How days are written in them besides ISO 8601, as declared.
 
     Returns
     -------
@@ -63,13 +72,14 @@ def import_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, toda
     ------
     ImportRejected
         If anything in them is wrong.
-    """  # noqa: DOC502 (raised by _read)
-    tables = _read(engines, files, today=today)
-    with write_session(engines) as session:
+    """  # noqa: DOC502 (raised by _checked)
+    with _checked(engines, files, today=today, dates=dates) as tables, write_session(engines) as session:
         return _store(session, tables)
 
 
-def check_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date) -> ImportReport:
+def check_files(
+    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder = "iso"
+) -> ImportReport:
     """Say what an import would do, and change nothing.
 
     Parameters
@@ -80,6 +90,8 @@ def check_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, today
         As for `import_files`.
     today : date
         The day of the import.
+    dates : `iso`, `dmy` or `mdy`
+        As for `import_files`.
 
     Returns
     -------
@@ -90,52 +102,66 @@ def check_files(engines: Engines, files: Mapping[str, BinaryIO | Path], *, today
     ------
     ImportRejected
         If anything in them is wrong.
-    """  # noqa: DOC502 (raised by _read)
-    tables = _read(engines, files, today=today)
-    with trial_session(engines) as session:
+    """  # noqa: DOC502 (raised by _checked)
+    with _checked(engines, files, today=today, dates=dates) as tables, trial_session(engines) as session:
         return _store(session, tables)
 
 
-def _read(engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date) -> list[ParsedTable]:
+@contextmanager
+def _checked(
+    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder
+) -> Iterator[list[SpooledTable]]:
     # All of it before a write transaction opens: reading a large file must not keep other writers waiting.
     contents = _by_name(files)
-    tables = [_parse(name, contents[name]) for name in FILES if name in contents]
-    with read_session(engines) as session:
-        errors = find_errors(session, tables, today=today)
-    if errors:
-        raise ImportRejected(errors)
-    return tables
+    with ExitStack() as stack:
+        tables = []
+        for name in FILES:
+            if name in contents:
+                source, content = contents[name]
+                stream = stack.enter_context(content.open("rb")) if isinstance(content, Path) else content
+                tables.append(stack.enter_context(spooled(name, stream, source=source, dates=dates)))
+        with read_session(engines) as session:
+            errors = find_errors(session, tables, today=today)
+        if errors.count:
+            raise ImportRejected(errors)
+        yield tables
 
 
-def _by_name(files: Mapping[str, BinaryIO | Path]) -> dict[str, BinaryIO | Path]:
-    known = [f"{name}.csv" for name in FILES]
-    errors: list[RowError] = []
-    contents: dict[str, BinaryIO | Path] = {}
+def _by_name(files: Mapping[str, BinaryIO | Path]) -> dict[str, tuple[str, BinaryIO | Path]]:
+    errors = ErrorList()
+    contents: dict[str, tuple[str, BinaryIO | Path]] = {}
     for given, content in files.items():
-        name = given.casefold()
-        if name not in known:
-            errors.append(RowError(given, None, None, given, f"one of {', '.join(known)}"))
-        elif name.removesuffix(".csv") in contents:
-            errors.append(RowError(given, None, None, given, "each file once"))
-        contents[name.removesuffix(".csv")] = content
-    if errors:
+        source = given.casefold()
+        name = next((source.removesuffix(suffix) for suffix in SUFFIXES if source.endswith(suffix)), "")
+        if name not in FILES:
+            known = ", ".join(f"{file}.csv" for file in FILES)
+            errors.add([RowError(given, None, None, given, f"one of {known}; or .xlsx")])
+        elif name in contents:
+            errors.add([RowError(given, None, None, given, "each file once")])
+        contents[name] = (source, content)
+    if errors.count:
         raise ImportRejected(errors)
     return contents
 
 
-def _parse(name: str, content: BinaryIO | Path) -> ParsedTable:
-    if not isinstance(content, Path):
-        return parse_table(name, content)
-    with content.open("rb") as stream:
-        return parse_table(name, stream)
-
-
-def _store(session: Session, tables: list[ParsedTable]) -> ImportReport:
+def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
     imported: list[ImportedFile] = []
     named: dict[str, list[str]] = {}
     for table in tables:
-        counts = records.upsert(session, table.file, table.rows)
-        imported.append(ImportedFile(table.file, counts.created, counts.changed, counts.unchanged))
-        for file, codes in counts.named_but_not_described.items():
-            named.setdefault(file, []).extend(codes)
-    return ImportReport(imported, named)
+        created = changed = unchanged = 0
+        counting = table.counting()
+        for part in table.parts():
+            counts = records.upsert(session, table.file, part.rows, counting)
+            created, changed = created + counts.created, changed + counts.changed
+            unchanged += counts.unchanged
+            for file, codes in counts.named_but_not_described.items():
+                named.setdefault(file, []).extend(codes)
+        imported.append(ImportedFile(table.file, created, changed, unchanged))
+    return ImportReport(imported, _still_undescribed(session, named))
+
+
+def _still_undescribed(session: Session, named: Mapping[str, list[str]]) -> dict[str, list[str]]:
+    """Leave out what a later part of the same file described."""
+    undescribed = {(file, code_key(code)) for file, code in records.undescribed(session)}
+    rest = {file: [code for code in codes if (file, code_key(code)) in undescribed] for file, codes in named.items()}
+    return {file: codes for file, codes in rest.items() if codes}

@@ -8,10 +8,16 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
+from models.queries.files import FILES
+from service.schemas.records import RECORDS
+
 Client = TestClient[Any]
 
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 OPERATIONS = {
     ("post", "/v1/imports/{file}"),
+    ("post", "/v1/imports"),
+    ("get", "/v1/export.zip"),
     ("post", "/v1/runs"),
     ("get", "/v1/runs"),
     ("get", "/v1/runs/latest"),
@@ -34,6 +40,18 @@ OPERATIONS = {
     ("get", "/v1/audit/{entry_id}/changes"),
     ("get", "/health/live"),
     ("get", "/health/ready"),
+    ("get", "/v1/valves/{tag}/events"),
+} | {
+    (method, path)
+    for file in FILES.values()
+    for path, methods in (
+        (f"/v1/{file.name.replace('_', '-')}", ("get", "post")),
+        (
+            "/".join(("/v1", file.name.replace("_", "-"), *(f"{{{key}}}" for key in file.key))),
+            ("get", "patch", "delete"),
+        ),
+    )
+    for method in methods
 }
 LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")
 
@@ -67,16 +85,30 @@ def test_every_route_is_described_with_its_problems(description: dict[str, Any])
                 assert list(operation["responses"][status]["content"]) == ["application/problem+json"], (path, status)
 
 
+@pytest.mark.parametrize("file", FILES)
+def test_every_record_is_described_by_its_struct(description: dict[str, Any], file: str) -> None:
+    schemas, collection = description["components"]["schemas"], description["paths"][f"/v1/{file.replace('_', '-')}"]
+    body = collection["post"]["requestBody"]["content"]["application/json"]["schema"]["$ref"].rpartition("/")[2]
+    assert body == RECORDS[file].__name__
+    assert list(schemas[body]["properties"]) == list(RECORDS[file].__struct_fields__)
+    change = schemas[body.replace("Record", "Change")]
+    assert list(change["properties"]) == [
+        name for name in RECORDS[file].__struct_fields__ if name not in FILES[file].key
+    ]
+    assert change.get("required", []) == []
+
+
 @pytest.mark.parametrize("path", LISTS)
 def test_every_list_is_described_as_json_and_csv(description: dict[str, Any], path: str) -> None:
     operation = description["paths"][f"/v1/{path}"]["get"]
-    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv"}
+    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv", WORKBOOK}
     assert {"format", "dialect", "cursor", "limit"} <= {parameter["name"] for parameter in operation["parameters"]}
 
 
 def test_an_upload_is_described_as_csv_or_form(description: dict[str, Any]) -> None:
     body = description["paths"]["/v1/imports/{file}"]["post"]["requestBody"]
-    assert set(body["content"]) == {"text/csv", "multipart/form-data"}
+    assert set(body["content"]) == {"text/csv", WORKBOOK, "multipart/form-data"}
+    assert set(description["paths"]["/v1/export.zip"]["get"]["responses"]["200"]["content"]) == {"application/zip"}
 
 
 def test_the_description_can_be_read_without_a_network(sqlite_client: Client) -> None:

@@ -1,10 +1,12 @@
 """Lists as CSV: whole files, byte for byte."""
 
 from collections.abc import Callable
+from io import BytesIO
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
+from openpyxl import load_workbook
 
 from models.engine import Engines
 from models.queries.facts import INVENTED_PLANT, set_fact
@@ -109,7 +111,7 @@ def test_a_format_in_the_address_overrides_the_accept_header(sqlite_client: Clie
 @pytest.mark.parametrize(
     ("path", "detail"),
     [
-        ("/v1/runs", "Lists are given as application/json or text/csv."),
+        ("/v1/runs", "Lists are given as application/json, text/csv or .xlsx."),
         ("/v1/runs/latest", "This is given as application/json only."),
     ],
 )
@@ -123,3 +125,15 @@ def test_another_format_is_not_acceptable(sqlite_client: Client, path: str, deta
         "detail": detail,
         "instance": path,
     }
+
+
+def test_a_list_may_leave_as_a_workbook(client: Client, engines: Engines, finish_run: FinishRun) -> None:
+    """The same columns and rows; numbers as numbers."""
+    finish_run(engines)
+    answer = client.get("/v1/reorder-points?format=xlsx")
+    assert answer.headers["content-disposition"] == 'attachment; filename="reorder-points.xlsx"'
+    header, first, *_ = load_workbook(BytesIO(answer.content)).worksheets[0].iter_rows(values_only=True)
+    row = dict(zip(header, first, strict=True))
+    assert (row["kit"], row["reorder_point"], row["cycle_service_level"]) == ("K-1", 3, 0.961235)
+    text = client.get("/v1/reorder-points?format=csv").text
+    assert list(header) == text.splitlines()[0].split(",")

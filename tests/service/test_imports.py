@@ -11,11 +11,13 @@ from models.queries import records
 from models.queries.facts import INVENTED_PLANT, set_fact
 from service.db import read_session, write_session
 from service.settings import Settings
+from service.workbook_tables import write_workbook
 
 Client = TestClient[Any]
 
 VALVES = "tag,design,service_class,area,installed_on\nFV-1,GLOBE-2,wet CO2,U100,2015-01-01\n"
 CSV = {"Content-Type": "text/csv"}
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def valves(engines: Engines) -> list[str]:
@@ -53,6 +55,33 @@ def test_a_file_may_come_as_a_form(sqlite_client: Client, sqlite_engines: Engine
     assert valves(sqlite_engines) == ["FV-1"]
 
 
+@pytest.mark.parametrize(("dates", "day"), [("dmy", "2015-02-01"), ("mdy", "2015-01-02")])
+def test_the_order_of_day_and_month_is_declared(
+    sqlite_client: Client, sqlite_engines: Engines, dates: str, day: str
+) -> None:
+    local = VALVES.replace("2015-01-01", "01/02/2015")
+    answer = sqlite_client.post(f"/v1/imports/valves?dates={dates}", content=local, headers=CSV)
+    assert answer.status_code == 200
+    with read_session(sqlite_engines) as session:
+        assert next(records.read_all(session, "valves"))["installed_on"] == day
+
+
+def test_an_order_of_day_and_month_that_nobody_knows_is_refused(sqlite_client: Client) -> None:
+    answer = sqlite_client.post("/v1/imports/valves?dates=ymd", content=VALVES, headers=CSV)
+    assert (answer.status_code, answer.json()["errors"][0]["parameter"]) == (400, "dates")
+
+
+def test_a_workbook_is_imported_by_its_kind_or_as_a_form(sqlite_client: Client, sqlite_engines: Engines) -> None:
+    rows = [{"tag": "0071", "installed_on": "2015-01-01"}]
+    with write_workbook(["tag", "installed_on"], rows, days=["installed_on"]) as file:
+        book = file.read()
+    answer = sqlite_client.post("/v1/imports/valves", content=book, headers={"Content-Type": WORKBOOK})
+    assert answer.json()["files"][0]["created"] == 1
+    answer = sqlite_client.post("/v1/imports/valves", files={"any": ("my valves.xlsx", book)})
+    assert answer.json()["files"][0]["unchanged"] == 1
+    assert valves(sqlite_engines) == ["0071"]
+
+
 def test_a_form_with_two_files_is_refused(sqlite_client: Client) -> None:
     answer = sqlite_client.post("/v1/imports/valves", files={"one": ("a.csv", VALVES), "two": ("b.csv", VALVES)})
     assert answer.status_code == 400
@@ -74,7 +103,8 @@ def test_a_bad_line_is_told_with_its_place_and_nothing_is_stored(client: Client,
             "line": 3,
             "column": "installed_on",
             "value": "01.02.2015",
-            "expected": "a date like 2017-04-30, 2017-04 or 2017",
+            "expected": "a date like 2017-04-30, 2017-04 or 2017; "
+            "which number is the day is not guessed: declare dates=dmy or dates=mdy",
         }
     ]
     assert valves(engines) == []
@@ -91,7 +121,9 @@ def test_a_body_of_another_kind_is_refused(sqlite_client: Client, content_type: 
     answer = sqlite_client.post("/v1/imports/valves", content=VALVES, headers={"Content-Type": content_type})
     assert answer.status_code == 415
     assert answer.json()["type"] == "/problems/unsupported-media-type"
-    assert answer.json()["detail"] == f"The body is {content_type}; expected text/csv or multipart/form-data."
+    assert (
+        answer.json()["detail"] == f"The body is {content_type}; expected text/csv, {WORKBOOK} or multipart/form-data."
+    )
 
 
 @pytest.mark.parametrize("send", [{"content": "x" * 2000, "headers": CSV}, {"files": {"file": ("a.csv", "x" * 2000)}}])

@@ -1,0 +1,110 @@
+"""A table of the record read once and kept on disk in parts, so that checking and storing it need little memory."""
+
+import pickle
+import tempfile
+from array import array
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import BinaryIO, cast
+
+from models.queries.files import FILES
+from models.queries.identities import Counting, likeness, missing_key
+from service.csv_tables import ParsedTable, parse_parts
+from service.local_dates import DateOrder
+from service.table_lines import RowError
+
+BUCKETS = 16
+SPOOL_MEMORY = 4 * 1024 * 1024
+ERRORS_KEPT = 10_000
+
+
+@dataclass
+class ErrorList:
+    """The first errors of an import, and how many there are in all."""
+
+    kept: list[RowError] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, errors: list[RowError]) -> None:
+        """Note some more."""
+        self.count += len(errors)
+        self.kept += errors[: max(0, ERRORS_KEPT - len(self.kept))]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpooledTable:
+    """A file as read; `parts` may be read any number of times, one after the other.
+
+    `source` is what its sender called it, `repeated` the hashes of keys that occur more than once in it.
+    """
+
+    file: str
+    source: str
+    has_errors: bool
+    repeated: frozenset[int]
+    spool: BinaryIO
+
+    def parts(self) -> Iterator[ParsedTable]:
+        """Read it from the beginning.
+
+        Yields
+        ------
+        ParsedTable
+            In the order of its lines.
+        """
+        self.spool.seek(0)
+        while True:
+            try:
+                yield pickle.load(self.spool)
+            except EOFError:
+                return
+
+    def counting(self) -> Counting:
+        """Begin to number the events without ref."""
+        return Counting(repeated=self.repeated)
+
+
+@contextmanager
+def spooled(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> Iterator[SpooledTable]:
+    """Read a table into a file of its own.
+
+    Parameters
+    ----------
+    file : str
+        Its name in RECORDS.
+    stream : binary file
+        As for `parse_parts`.
+    source : str
+        What its sender called it.
+    dates : `iso`, `dmy` or `mdy`
+        As declared.
+
+    Yields
+    ------
+    SpooledTable
+        Gone on leaving.
+    """
+    keys, wrong = array("q"), False
+    with tempfile.SpooledTemporaryFile(SPOOL_MEMORY) as spool:
+        for part in parse_parts(file, stream, source=source, dates=dates):
+            keys.extend(hash(likeness(FILES[file], row)) for row in part.rows if not missing_key(FILES[file], row))
+            wrong = wrong or bool(part.errors)
+            pickle.dump(part, spool, pickle.HIGHEST_PROTOCOL)
+        yield SpooledTable(
+            file=file,
+            source=source,
+            has_errors=wrong,
+            repeated=_repeated(keys),
+            spool=cast("BinaryIO", spool),
+        )
+
+
+def _repeated(keys: "array[int]") -> frozenset[int]:
+    """Find what occurs twice, a bucket at a time: a set of all of them would grow with the file."""
+    found: set[int] = set()
+    for bucket in range(BUCKETS):
+        some = sorted(key for key in keys if key % BUCKETS == bucket)
+        found |= {one for one, other in pairwise(some) if one == other}
+    return frozenset(found)
