@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forecasting.calendars import Calendar
@@ -16,7 +16,7 @@ windows = st.lists(
 )
 
 
-@CI
+@settings(CI, max_examples=150)
 @given(wanted=windows, intervals=st.lists(st.integers(20, 900).map(float), max_size=2))
 def test_every_window_is_a_whole_number_of_cells(wanted: list[tuple[float, float]], intervals: list[float]) -> None:
     """Its cells have its length, and none is longer than asked for."""
@@ -31,7 +31,7 @@ def test_every_window_is_a_whole_number_of_cells(wanted: list[tuple[float, float
         assert calendar.right[after - 1] == pytest.approx(end, abs=1e-6)
 
 
-@CI
+@settings(CI, max_examples=150)
 @given(wanted=windows, interval=st.integers(20, 900).map(float), times=st.integers(1, 3))
 def test_what_recurs_with_an_interval_recurs_in_the_middle_of_one_cell(
     wanted: list[tuple[float, float]], interval: float, times: int
