@@ -34,8 +34,8 @@ def fine_cover(mean: float, spread: float, review: float) -> FloatArray:
 def test_mean_and_variance_are_those_of_lead_time_plus_wait(lead: float, share: float, review: float) -> None:
     """L has the stated mean and spread, U is uniform: E = L + R / 2, variance = spread^2 + R^2 / 12."""
     cover = cover_times(lead_time=lead, lead_time_spread=share * lead, review_period=review)
-    assert moment(cover, 1) == pytest.approx(lead + review / 2.0, rel=1e-6)
-    assert moment(cover, 2) == pytest.approx((share * lead) ** 2 + review**2 / 12.0, rel=1e-5, abs=1e-9)
+    assert moment(cover, 1) == pytest.approx(lead + review / 2.0, rel=1e-5)
+    assert moment(cover, 2) == pytest.approx((share * lead) ** 2 + review**2 / 12.0, rel=1e-3, abs=1e-9)
 
 
 @QUICK
@@ -44,7 +44,7 @@ def test_the_third_moment_is_that_of_a_gamma_lead_time(lead: float, share: float
     """2 spread^4 / mean of the gamma, nothing from the uniform wait."""
     cover = cover_times(lead_time=lead, lead_time_spread=share * lead, review_period=review)
     spread = np.sqrt(moment(cover, 2))
-    assert moment(cover, 3) / spread**3 == pytest.approx(2.0 * (share * lead) ** 4 / lead / spread**3, abs=2e-3)
+    assert moment(cover, 3) / spread**3 == pytest.approx(2.0 * (share * lead) ** 4 / lead / spread**3, abs=3e-2)
 
 
 @QUICK
@@ -60,12 +60,13 @@ def test_few_positive_times_with_weights_that_sum_to_one(lead: float, share: flo
 @pytest.mark.parametrize(
     ("lead", "spread", "review", "yearly", "points"),
     [
-        (60.0, 15.0, 7.0, 180.0, 0.001),
-        (60.0, 30.0, 7.0, 36.0, 0.001),
-        (60.0, 30.0, 7.0, 180.0, 0.002),
-        (120.0, 40.0, 30.0, 180.0, 0.001),
-        (60.0, 60.0, 30.0, 36.0, 0.001),
-        (60.0, 60.0, 30.0, 180.0, 0.015),
+        (60.0, 12.0, 14.0, 80.0, 0.0005),
+        (60.0, 15.0, 7.0, 180.0, 0.0005),
+        (60.0, 30.0, 7.0, 36.0, 0.0005),
+        (60.0, 30.0, 7.0, 180.0, 0.005),
+        (90.0, 9.0, 30.0, 180.0, 0.0005),
+        (60.0, 60.0, 30.0, 36.0, 0.005),
+        (60.0, 60.0, 30.0, 180.0, 0.02),
     ],
 )
 def test_service_levels_agree_with_a_fine_integration(
