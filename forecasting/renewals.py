@@ -8,6 +8,7 @@ The error is of second order in the cell's length for shapes of at least 1.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -73,12 +74,12 @@ class Operators:
     start_early: FloatArray
     resolvent: FloatArray
 
-    @property
+    @cached_property
     def first(self) -> FloatArray:
         """First renewals of a fresh process, shape (cells, cells)."""
         return np.asarray(self.failed + self.planned)
 
-    @property
+    @cached_property
     def start(self) -> FloatArray:
         """First renewals from the starting ages, shape (rows, cells)."""
         return np.asarray(self.start_failed + self.start_planned)

@@ -13,7 +13,12 @@ from service.schemas.runs import RunOut
 from service.use_cases.import_files import ImportReport
 
 PLAIN_WIDTH = 160
-ORDER_COLUMNS = ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost", "reason")
+ORDER_COLUMNS = {
+    140: ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost", "reason"),
+    96: ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost"),
+    0: ("storeroom", "kit", "order_quantity", "order_by", "cost"),
+}
+"""By the width there must be for them."""
 MODEL_COLUMNS = ("service_class", "maintainable_item", "failures", "lives", "mean_days", "status", "reason")
 SENTENCES = frozenset({"reason", "expected", "value"})
 NUMBERS = frozenset(
@@ -83,7 +88,9 @@ def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) 
         How many to show.
     """
     if most:
-        show_table(console, "Order list", ORDER_COLUMNS, orders[:most], folded=())
+        # a narrower terminal keeps what is acted on; the rest is in the list itself
+        columns = next(columns for room, columns in ORDER_COLUMNS.items() if console.width >= room)
+        show_table(console, "Order list", columns, orders[:most], folded=())
     console.print(f"Lines to order or to chase: {len(orders)}, at /v1/order-list", highlight=False)
 
 
@@ -140,10 +147,12 @@ def show_table(
     folded : collection of str
         Columns whose text goes on in the next line; in others it is cut at the edge.
     """
-    table = Table(title=title, title_justify="left")
+    cut = set(columns) & SENTENCES - set(folded)
+    table = Table(title=title, title_justify="left", expand=bool(cut))
     for column in columns:
         justify: JustifyMethod = "right" if column in NUMBERS else "left"
-        table.add_column(column, justify=justify, no_wrap=column not in folded, overflow="ellipsis")
+        room = 1 if column in cut else None
+        table.add_column(column, justify=justify, no_wrap=column not in folded, overflow="ellipsis", ratio=room)
     for row in rows:
         table.add_row(*(_cell(getattr(row, column)) for column in columns))
     console.print(table, markup=False)
