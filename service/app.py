@@ -20,10 +20,11 @@ from models.engine import Engines, open_engines
 from service import problems
 from service.access_rules import keys_required, loopback_only
 from service.authorization import authorize
+from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
 from service.rate_limits import RateLimit
-from service.routes import access, exports, health, imports, results, runs
+from service.routes import access, health, imports, records, results, runs
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
@@ -65,10 +66,8 @@ def _routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    v1 = Router(
-        "/v1",
-        route_handlers=[*imports.HANDLERS, *exports.HANDLERS, *runs.HANDLERS, *results.HANDLERS, *access.HANDLERS],
-    )
+    nouns = (imports, runs, results, access, records)
+    v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],
         dependencies={
@@ -76,7 +75,7 @@ def _routed(settings: Settings) -> Litestar:
             "processes": Provide(_processes, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
-        middleware=[decode_codes, authorize],
+        middleware=[decode_codes, authorize, conditional],
         exception_handlers={Exception: problems.answer},
         lifespan=[lifespan],
         openapi_config=_description(),

@@ -15,7 +15,9 @@ PART_ROWS = 1000
 class Stored(Protocol):
     """A stored row with an id to go on from."""
 
-    id: int
+    @property
+    def id(self) -> int:
+        """What orders the list."""
 
 
 StoredRow = TypeVar("StoredRow", bound=Stored)

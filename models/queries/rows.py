@@ -1,6 +1,6 @@
 """Rows of the record as they stand in its files: codes instead of ids, many codes as a list or a mapping."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -56,6 +56,34 @@ def read_all(session: Session, file: str) -> Iterator[Values]:
         statement = statement.where(FILES[file].table.c.described)
     for stored in _fetch(session, FILES[file], query, statement):
         yield stored.values
+
+
+def read_part(session: Session, file: RecordFile, *, after: int, limit: int, of: Mapping[str, int]) -> list[StoredRow]:
+    """Read some rows of a file, in the order in which they came into the record.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    file : RecordFile
+        Which file.
+    after : int
+        Only rows with a larger id.
+    limit : int [rows]
+        At most so many.
+    of : mapping
+        Columns of the table and what they must hold; empty for all rows.
+
+    Returns
+    -------
+    list of StoredRow
+        By rising id; a code that is only named has no row.
+    """
+    query, table = _query(file), file.table
+    statement = query.statement.where(table.c.id > after, *(table.c[name] == value for name, value in of.items()))
+    if file.has_stubs:
+        statement = statement.where(table.c.described)
+    return list(_fetch(session, file, query, statement.order_by(table.c.id).limit(limit)))
 
 
 def stored_rows(session: Session, file: RecordFile, keys: Iterable[Key]) -> dict[Key, StoredRow]:

@@ -60,6 +60,6 @@ class AuditChangeOut(Struct, kw_only=True):
 
     id: int
     file: str
-    record_key: dict[str, Any]
+    key: dict[str, Any]
     before: dict[str, Any] | None
     after: dict[str, Any] | None

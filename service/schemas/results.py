@@ -16,7 +16,7 @@ Details = dict[str, object]
 SIGNIFICANT_DIGITS = 6
 JSON_ONLY = frozenset({
     *("details", "counts", "probabilities", "notice"),
-    *("subjects", "record_key", "before", "after"),
+    *("subjects", "key", "before", "after"),
 })
 
 CAUTIONS = (

@@ -49,6 +49,6 @@ def list_changes(engines: Engines, entry_id: int) -> Listing[AuditChangeOut]:
     def read(after: int, limit: int) -> Part[AuditChangeOut]:
         with read_session(engines) as session:
             stored = audit.list_changes(session, entry_id, after=after, limit=limit + 1)
-        return cut(stored, limit=limit, shape=lambda change: from_row(AuditChangeOut, change))
+        return cut(stored, limit=limit, shape=lambda change: from_row(AuditChangeOut, change, key=change.record_key))
 
     return Listing(shape=AuditChangeOut, read=read, top=Page[AuditChangeOut](value=()))

@@ -1,5 +1,6 @@
 """The audit trail: who changed what, when, in which request; what changed nothing leaves nothing."""
 
+from hashlib import sha256
 from typing import Any
 
 from litestar.testing import TestClient
@@ -21,11 +22,13 @@ def test_an_import_is_one_entry_with_its_digest_counts_and_what_became_of_change
     second, first = entries(client)
     assert (first["holder"], first["role"], first["request_id"]) == ("open access", "admin", "import-1")
     assert first["action"] == second["action"] == "import"
-    assert first["subjects"] == [{"file": "valves", "created": 2, "changed": 0, "unchanged": 0}]
-    assert second["subjects"] == [{"file": "valves", "created": 0, "changed": 1, "unchanged": 1}]
+    digests = [sha256(content.encode()).hexdigest() for content in (VALVES, changed)]
+    counts = [{"created": 2, "changed": 0, "unchanged": 0}, {"created": 0, "changed": 1, "unchanged": 1}]
+    assert first["subjects"] == [{"file": "valves", **counts[0], "sha256": digests[0]}]
+    assert second["subjects"] == [{"file": "valves", **counts[1], "sha256": digests[1]}]
     assert client.get(f"/v1/audit/{first['id']}/changes").json()["value"] == []
     (change,) = client.get(f"/v1/audit/{second['id']}/changes").json()["value"]
-    assert change["record_key"] == {"tag": "V-2"}
+    assert change["key"] == {"tag": "V-2"}
     assert change["before"] == {"design": "GLOBE", "installed_on": "2016-01-01"}
     assert change["after"] == {"design": "ANGLE", "installed_on": "2016-02"}
 
