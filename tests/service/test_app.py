@@ -13,8 +13,11 @@ from service.schemas.records import RECORDS
 
 Client = TestClient[Any]
 
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 OPERATIONS = {
     ("post", "/v1/imports/{file}"),
+    ("post", "/v1/imports"),
+    ("get", "/v1/export.zip"),
     ("post", "/v1/runs"),
     ("get", "/v1/runs"),
     ("get", "/v1/runs/latest"),
@@ -98,13 +101,14 @@ def test_every_record_is_described_by_its_struct(description: dict[str, Any], fi
 @pytest.mark.parametrize("path", LISTS)
 def test_every_list_is_described_as_json_and_csv(description: dict[str, Any], path: str) -> None:
     operation = description["paths"][f"/v1/{path}"]["get"]
-    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv"}
+    assert set(operation["responses"]["200"]["content"]) == {"application/json", "text/csv", WORKBOOK}
     assert {"format", "dialect", "cursor", "limit"} <= {parameter["name"] for parameter in operation["parameters"]}
 
 
 def test_an_upload_is_described_as_csv_or_form(description: dict[str, Any]) -> None:
     body = description["paths"]["/v1/imports/{file}"]["post"]["requestBody"]
-    assert set(body["content"]) == {"text/csv", "multipart/form-data"}
+    assert set(body["content"]) == {"text/csv", WORKBOOK, "multipart/form-data"}
+    assert set(description["paths"]["/v1/export.zip"]["get"]["responses"]["200"]["content"]) == {"application/zip"}
 
 
 def test_the_description_can_be_read_without_a_network(sqlite_client: Client) -> None:
