@@ -106,11 +106,11 @@ def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below:
     ----------
     link : Link [days]
         The items and what they are under.
+    valves : sequence of mappings from item to ItemAge [days]
+        Where each valve's items stand.
     below : sequence of Link [days]
         All that is under it, or under what it is under: where starts are unknown, that nothing of them was renewed
         since the records begin says something of the age above.
-    valves : sequence of mappings from item to ItemAge [days]
-        Where each valve's items stand.
 
     Returns
     -------
