@@ -6,6 +6,7 @@ from array import array
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from hashlib import sha256
 from itertools import pairwise
 from typing import BinaryIO, cast
 
@@ -16,6 +17,7 @@ from service.local_dates import DateOrder
 from service.table_lines import RowError
 
 BUCKETS = 16
+BLOCK = 1024 * 1024
 SPOOL_MEMORY = 4 * 1024 * 1024
 ERRORS_KEPT = 10_000
 
@@ -37,11 +39,13 @@ class ErrorList:
 class SpooledTable:
     """A file as read; `parts` may be read any number of times, one after the other.
 
-    `source` is what its sender called it, `repeated` the hashes of keys that occur more than once in it.
+    `source` is what its sender called it, `digest` the SHA-256 of its bytes, `repeated` the hashes
+    of keys that occur more than once in it.
     """
 
     file: str
     source: str
+    digest: str
     has_errors: bool
     repeated: frozenset[int]
     spool: BinaryIO
@@ -86,7 +90,7 @@ def spooled(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> It
     SpooledTable
         Gone on leaving.
     """
-    keys, wrong = array("q"), False
+    keys, wrong, digest = array("q"), False, _digest(stream)
     with tempfile.SpooledTemporaryFile(SPOOL_MEMORY) as spool:
         for part in parse_parts(file, stream, source=source, dates=dates):
             keys.extend(hash(likeness(FILES[file], row)) for row in part.rows if not missing_key(FILES[file], row))
@@ -95,10 +99,19 @@ def spooled(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> It
         yield SpooledTable(
             file=file,
             source=source,
+            digest=digest,
             has_errors=wrong,
             repeated=_repeated(keys),
             spool=cast("BinaryIO", spool),
         )
+
+
+def _digest(stream: BinaryIO) -> str:
+    digest = sha256()
+    while block := stream.read(BLOCK):
+        digest.update(block)
+    stream.seek(0)
+    return digest.hexdigest()
 
 
 def _repeated(keys: "array[int]") -> frozenset[int]:

@@ -10,6 +10,7 @@ from typing import BinaryIO
 from models.base import Session, code_key
 from models.engine import Engines
 from models.queries import records
+from models.queries.audit import note_digest
 from models.queries.files import FILES
 from service.db import read_session, trial_session, write_session
 from service.local_dates import DateOrder
@@ -150,6 +151,7 @@ def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
     for table in tables:
         created = changed = unchanged = 0
         counting = table.counting()
+        note_digest(session, table.file, table.digest)
         for part in table.parts():
             counts = records.upsert(session, table.file, part.rows, counting)
             created, changed = created + counts.created, changed + counts.changed

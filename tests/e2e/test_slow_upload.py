@@ -1,0 +1,60 @@
+"""A client that trickles its upload over a real socket keeps nobody waiting, neither readers nor other writers."""
+
+import json
+import socket
+import time
+from collections.abc import Iterator
+
+import pytest
+
+from tests.e2e.test_serve_open import CSV, EVENTS, PATIENCE, VALVES, Served, serving
+
+AT_ONCE = 5.0  # seconds; a reader that had to wait for the upload would wait for ever
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    with serving(tmp_path_factory.mktemp("slow") / "plant.sqlite", "--open") as served:
+        yield served
+
+
+def begin_upload(served: Served, file: str, body: bytes) -> socket.socket:
+    """Send the head of a request that promises a body."""
+    upload = socket.create_connection(("127.0.0.1", served.port), timeout=PATIENCE)
+    head = f"POST /v1/imports/{file} HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\nContent-Type: text/csv\r\n"
+    upload.sendall(f"{head}Content-Length: {len(body)}\r\nConnection: close\r\n\r\n".encode())
+    return upload
+
+
+def answer_of(upload: socket.socket) -> tuple[int, bytes]:
+    received = b""
+    while block := upload.recv(65536):
+        received += block
+    head, _, body = received.partition(b"\r\n\r\n")
+    return int(head.split()[1]), body
+
+
+def test_others_read_and_write_while_one_client_trickles(served: Served) -> None:
+    served.client.post("/v1/imports/valves", content=VALVES, headers=CSV).raise_for_status()
+    body = EVENTS.encode() + b"".join(b"FV-101A/B,19%02d-01-01,rebuild\n" % year for year in range(100))
+    with begin_upload(served, "events", body) as upload:
+        for place in range(0, 300, 30):
+            upload.sendall(body[place : place + 30])
+            begun = time.monotonic()
+            assert served.client.get("/v1/runs").status_code == 200
+            assert served.client.get("/health/ready").status_code == 200
+            written = served.client.post("/v1/imports/kits", content=f"code\nK-{place}\n", headers=CSV)
+            assert written.json()["files"][0]["created"] == 1
+            assert time.monotonic() - begun < AT_ONCE
+        upload.sendall(body[300:])
+        status, answer = answer_of(upload)
+    assert status == 200
+    assert json.loads(answer)["files"] == [{"file": "events", "created": 102, "changed": 0, "unchanged": 0}]
+
+
+def test_a_client_that_breaks_off_leaves_nothing(served: Served) -> None:
+    body = b"code\n" + b"K-BROKEN\n"
+    with begin_upload(served, "kits", body) as upload:
+        upload.sendall(body[:10])
+    answer = served.client.post("/v1/imports/kits?dry_run=true", content="code\nK-BROKEN\n", headers=CSV)
+    assert answer.json()["files"][0]["created"] == 1
