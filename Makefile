@@ -29,6 +29,7 @@ test-desktop: $(STAMP)
 
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
+	$(BIN)/python -m tests.benchmarks.bench_import
 
 format: $(STAMP)
 	$(BIN)/ruff format .
