@@ -8,6 +8,7 @@ from pathlib import Path
 
 import structlog
 from litestar import Litestar, Router
+from litestar.config.compression import CompressionConfig
 from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.openapi import OpenAPIConfig
@@ -24,12 +25,14 @@ from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
 from service.rate_limits import RateLimit
+from service.repeats import repeatable
 from service.routes import access, exports, health, imports, records, results, runs
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
 from service.use_cases.request_run import close_abandoned, is_another_process
 
+COMPRESSED_FROM_BYTES = 1024
 SWAGGER = "/assets/swagger"
 
 log = structlog.get_logger()
@@ -75,8 +78,9 @@ def _routed(settings: Settings) -> Litestar:
             "processes": Provide(_processes, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
-        middleware=[decode_codes, authorize, conditional],
+        middleware=[decode_codes, authorize, repeatable, conditional],
         exception_handlers={Exception: problems.answer},
+        compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
         openapi_config=_description(),
         request_max_body_size=settings.import_limit_bytes,

@@ -31,7 +31,7 @@ def find_kept(session: Session, *, key_id: int, name: str) -> KeptAnswer | None:
     return session.execute(statement).scalar_one_or_none()
 
 
-def claim(session: Session, *, key_id: int, name: str, request_digest: str, asked_at: datetime) -> int:
+def claim(session: Session, *, key_id: int, name: str, request_digest: str, asked_at: datetime) -> KeptAnswer:
     """Note that a request is being answered.
 
     Parameters
@@ -47,13 +47,13 @@ def claim(session: Session, *, key_id: int, name: str, request_digest: str, aske
 
     Returns
     -------
-    int
-        The id to keep the answer under.
+    KeptAnswer
+        Without a status; the answer is kept under its id.
     """
     kept = KeptAnswer(key_id=key_id, name=name, request_digest=request_digest, asked_at=asked_at, headers={}, body=b"")
     session.add(kept)
     session.flush()
-    return kept.id
+    return kept
 
 
 def keep(session: Session, kept_id: int, *, status: int, headers: Mapping[str, str], body: bytes) -> None:
