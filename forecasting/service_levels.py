@@ -25,6 +25,15 @@ def mixture(probabilities: Sequence[FloatArray], weights: FloatArray) -> FloatAr
     -------
     float array, shape (longest,) [1]
         The mixture.
+
+    References
+    ----------
+    The law of total probability.
+
+    Examples
+    --------
+    >>> mixture([np.array([1.0]), np.array([0.0, 1.0])], np.array([0.75, 0.25]))
+    array([0.75, 0.25])
     """
     mixed = np.zeros(max(len(one) for one in probabilities))
     for one, weight in zip(probabilities, weights, strict=True):
