@@ -256,28 +256,10 @@ def test_what_the_record_says_of_a_class_stands_beside_its_model() -> None:
 @pytest.mark.parametrize(
     ("laplace", "laplace_p", "chi_squared", "chi_squared_p", "said"),
     [
-        (
-            2.4,
-            0.016,
-            8.0,
-            0.01,
-            ["(Laplace p = 0.016, MIL-HDBK-189 p = 0.01): failures come ever faster, so a renewed"],
-        ),
-        (
-            -2.4,
-            0.016,
-            40.0,
-            0.2,
-            ["(Laplace p = 0.016): failures come ever more slowly, so lives to come may be longer"],
-        ),
-        (-1.3, 0.18, 37.2, 0.022, ["(MIL-HDBK-189 p = 0.022): failures come ever more slowly, so lives to come"]),
-        (
-            2.4,
-            0.016,
-            60.0,
-            0.001,
-            ["MIL-HDBK-189 p = 0.001): failures don't come evenly, so one lifetime may not describe"],
-        ),
+        (2.4, 0.016, 8.0, 0.01, ["Laplace p = 0.016", "MIL-HDBK-189 p = 0.01", "failures come ever faster"]),
+        (-2.4, 0.016, 40.0, 0.2, ["Laplace p = 0.016", "failures come ever more slowly"]),
+        (-1.3, 0.18, 37.2, 0.022, ["MIL-HDBK-189 p = 0.022", "failures come ever more slowly"]),
+        (2.4, 0.016, 60.0, 0.001, ["Laplace p = 0.016", "MIL-HDBK-189 p = 0.001", "failures don't come evenly"]),
         (1.0, 0.3, 20.0, 0.9, []),
     ],
     ids=str,
@@ -285,14 +267,15 @@ def test_what_the_record_says_of_a_class_stands_beside_its_model() -> None:
 def test_a_trend_is_said_in_the_direction_it_points(
     laplace: float, laplace_p: float, chi_squared: float, chi_squared_p: float, said: list[str]
 ) -> None:
+    """One warning that names the tests that object, and none where none does."""
     _, _, made = small_plant()
     trend = TrendTests(
         failures=10, laplace=laplace, laplace_p=laplace_p, mil_hdbk_189=chi_squared, mil_hdbk_189_p=chi_squared_p
     )
     row = models(replace(made, trends={("wet", "trim"): trend}))["wet", "trim"]
     warnings = [warning for warning in row["details"]["warnings"] if "trend test" in warning]
-    assert len(warnings) == len(said)
-    assert all(part in warning for part, warning in zip(said, warnings, strict=True))
+    assert len(warnings) == bool(said)
+    assert all(part in warning for warning in warnings for part in said)
     assert row["details"]["laplace_p"] == laplace_p
 
 
