@@ -64,8 +64,8 @@ NOT_ACCEPTABLE = ProblemKind(
     name="not-acceptable",
     status=406,
     title="The answer exists in none of the wanted formats.",
-    advice="Lists are given as application/json or text/csv, everything else as application/json. "
-    "Set the Accept header, or ?format=json or ?format=csv.",
+    advice="Lists are given as application/json, text/csv or .xlsx, everything else as application/json. "
+    "Set the Accept header, or ?format=json, ?format=csv or ?format=xlsx.",
 )
 CONFLICT = ProblemKind(
     name="conflict",
@@ -108,8 +108,8 @@ UNSUPPORTED_MEDIA_TYPE = ProblemKind(
     name="unsupported-media-type",
     status=415,
     title="The body is of a kind that can't be read here.",
-    advice="A file is sent as text/csv (curl: --header 'Content-Type: text/csv' --data-binary @FILE) "
-    "or as a multipart form; everything else as application/json.",
+    advice="A file is sent as text/csv (curl: --header 'Content-Type: text/csv' --data-binary @FILE), as an .xlsx "
+    "workbook or as a multipart form, many files as application/zip; everything else as application/json.",
 )
 REPEATED_DIFFERENTLY = ProblemKind(
     name="repeated-differently",
