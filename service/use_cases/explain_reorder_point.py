@@ -137,4 +137,6 @@ def _what_it_achieves(row: RunReorderPoint) -> str:
     wanted = ""
     if row.target is not None and row.rule is not None:
         wanted = f"; wanted: {row.rule.replace('_', ' ')} {row.target:.1%}"
-    return f"The chance that this level lasts until the order arrives is {row.cycle_service_level:.1%}{wanted}."
+    # nothing that is forecast is sure
+    level = "over 99.9%" if row.cycle_service_level > 0.999 else f"{row.cycle_service_level:.1%}"
+    return f"The chance that this level lasts until the order arrives is {level}{wanted}."
