@@ -12,7 +12,7 @@ from msgspec import NODEFAULT, Struct, inspect
 
 from models.base import code_key
 from models.partial_days import first_day
-from service.schemas.columns import check_money
+from service.schemas.columns import TEXT, check_money
 from service.schemas.records import EVERY_ITEM
 
 Read = Callable[[str], Any]
@@ -173,7 +173,7 @@ def _text_reader(kind: inspect.StrType) -> Read:
     longest = kind.max_length
 
     def read(cell: str) -> str:
-        text = cell.strip() if kind.pattern else cell
+        text = cell if kind.pattern == TEXT else cell.strip()
         if not pattern.match(text) or (longest and len(text) > longest):
             raise ValueError(cell)
         return text

@@ -12,6 +12,8 @@ from models.partial_days import first_day
 _CODE_BODY = r"(?! )[^|:\x00-\x1f\x7f-\xa0\u200b-\u200f\u2028-\u202f\u2060-\u206f\ufeff]{1,60}(?<! )"
 _CODE = rf"^{_CODE_BODY}$(?!\n)"
 _CODE_OR_NOTHING = rf"^(?:{_CODE_BODY})?$(?!\n)"
+# Something besides blanks, for an empty cell is nothing; no NUL, which one of the databases refuses.
+TEXT = r"^[^\x00]*[^\s\x00][^\x00]*$"
 LARGEST_COUNT = 1_000_000_000
 LARGEST_DAYS = 100_000
 LARGEST_MONEY = 1_000_000_000_000
@@ -21,8 +23,8 @@ Code = Annotated[
     str,
     Meta(pattern=_CODE, max_length=60, description="a code of 1 to 60 printable characters without | or :"),
 ]
-Name = Annotated[str, Meta(max_length=200, description="text of at most 200 characters")]
-Text = Annotated[str, Meta(max_length=4000, description="text of at most 4000 characters")]
+Name = Annotated[str, Meta(pattern=TEXT, max_length=200, description="text of at most 200 characters")]
+Text = Annotated[str, Meta(pattern=TEXT, max_length=4000, description="text of at most 4000 characters")]
 Count = Annotated[int, Meta(ge=0, le=LARGEST_COUNT, description="a whole number, 0 or more")]
 Quantity = Annotated[int, Meta(ge=1, le=LARGEST_COUNT, description="a whole number, 1 or more")]
 Days = Annotated[int, Meta(ge=0, le=LARGEST_DAYS, description="a whole number of days, 0 or more")]

@@ -5,12 +5,13 @@ from decimal import Decimal
 from io import BytesIO
 from typing import Any
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.csv_tables import ParsedTable, RowError, parse_table, write_table
-from service.schemas.records import RECORDS
+from service.schemas.records import RECORDS, KitRecord
 
 CI = settings(max_examples=200, derandomize=True, deadline=None)
 BOM = b"\xef\xbb\xbf"
@@ -202,6 +203,14 @@ def test_a_second_decimal_mark_is_refused_where_it_appears(first: str, second: s
 def test_a_decimal_comma_needs_the_semicolon() -> None:
     table = parse("kits", 'code,unit_cost\nK-1,"1,5"\n')
     assert places(table) == [(2, "unit_cost", "1,5")]
+
+
+@pytest.mark.parametrize("text", ["", " ", "\u2003\n", "a\0b"])
+def test_text_that_no_file_could_hold_is_refused_from_json_too(text: str) -> None:
+    """Else an export would not give it back: a cell of blanks is an empty one."""
+    with pytest.raises(msgspec.ValidationError, match=r"\$.name"):
+        msgspec.convert({"code": "K-1", "name": text}, RECORDS["kits"])
+    assert msgspec.convert({"code": "K-1", "name": " a\n"}, KitRecord).name == " a\n"
 
 
 ROW = {
