@@ -21,8 +21,8 @@ test: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	$(BIN)/pytest
-	@echo "not run here: nothing is left out yet; there are no desktop tests (make test-desktop says so too)"
+	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest -n 2
+	@echo "not run here: benchmarks (make bench), peer libraries anew (make oracles); no test needs LibreOffice or Chromium yet"
 
 test-desktop: $(STAMP)
 	@echo "no test needs LibreOffice or Chromium yet"

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from forecasting.fitting import fit_weibull, log_likelihood
@@ -57,7 +57,7 @@ def test_days_and_years_have_the_same_likelihood(whole: Lives) -> None:
     assert years == pytest.approx(log_likelihood(whole, LIFETIMES), rel=1e-12, abs=1e-9)
 
 
-@settings(CI, max_examples=50)
+@CI
 @given(whole=lives(min_causes=10, max_causes=20))
 def test_days_and_years_have_the_same_fit(whole: Lives) -> None:
     """The same status; the same shape; the scale told in the unit of the ages."""
