@@ -21,6 +21,7 @@ from models.engine import Engines, open_engines
 from service import problems
 from service.access_rules import keys_required, loopback_only
 from service.authorization import authorize
+from service.described_structs import StrictStructs
 from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
@@ -82,6 +83,7 @@ def _routed(settings: Settings) -> Litestar:
         exception_handlers={Exception: problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
+        plugins=[StrictStructs()],
         openapi_config=_description(),
         request_max_body_size=settings.import_limit_bytes,
         logging_config=None,

@@ -2,7 +2,7 @@
 
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, BinaryIO, cast
 
@@ -94,5 +94,6 @@ WRITERS: dict[type, Callable[[Any, int, int, Any], None]] = {
     int: lambda sheet, row, place, value: sheet.write_number(row, place, value),
     float: lambda sheet, row, place, value: sheet.write_number(row, place, value),
     Decimal: _write_decimal,
+    datetime: _write_text,  # a workbook knows no offset from UTC
     date: _write_day,
 }

@@ -51,3 +51,9 @@ def test_runs_and_keys_are_noted(client: Client) -> None:
     key = {"key": 1, "role": "reader", "holder": "Ines Example"}
     assert ("request run", {"run": run["id"], "as_of": run["as_of"]}) in actions
     assert [pair for pair in actions if "key" in pair[0]] == [("create key", key), ("revoke key", key)]
+
+
+def test_instants_leave_in_a_workbook_too(client: Client) -> None:
+    client.post("/v1/areas", json={"code": "U100"})
+    answer = client.get("/v1/audit?format=xlsx")
+    assert (answer.status_code, answer.content[:2]) == (200, b"PK")
