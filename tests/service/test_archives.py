@@ -108,6 +108,14 @@ def test_an_entry_that_claims_to_be_small_is_not_unpacked_further(sqlite_client:
     assert answer.json()["errors"][0]["file"] == "the archive"
 
 
+def test_each_list_as_csv_is_its_file_in_the_archive(sqlite_client: Client) -> None:
+    sqlite_client.post("/v1/imports", content=archive(("valves.csv", VALVES), ("events.csv", EVENTS)), headers=ZIP)
+    with ZipFile(BytesIO(sqlite_client.get("/v1/export.zip").content)) as packed:
+        for name in FILES:
+            listed = sqlite_client.get(f"/v1/{name.replace('_', '-')}?format=csv")
+            assert listed.content == packed.read(f"{name}.csv"), name
+
+
 @pytest.mark.parametrize("content_type", ["text/csv", "application/json"])
 def test_a_body_that_is_not_sent_as_an_archive_is_refused(sqlite_client: Client, content_type: str) -> None:
     answer = sqlite_client.post("/v1/imports", content=VALVES, headers={"Content-Type": content_type})
