@@ -70,7 +70,7 @@ def _left_out(records: Records, register: Register) -> dict[str, list[str]]:
         design = register.designs[history.valve]
         for need in register.design_items[design]:
             if (history.service_class, need.item) in at_turnarounds:
-                said[need.kit].add("renewals at turnarounds left out: no turnaround dates in the record")
+                said[need.kit].add("renewals at turnarounds are left out: they are not forecast yet")
             if (design, need.item) in on_opening:
                 said[need.kit].add("use at the opening of a valve for other items left out")
     return {kit: sorted(texts) for kit, texts in said.items()}

@@ -215,7 +215,7 @@ def test_what_a_forecast_leaves_out_is_said_of_every_kit_it_is_true_of(
     reasons = {(row["kit"], row["status"], row["reason"]) for row in found["demand"]}
     assert {kit: (status, reason) for kit, status, reason in reasons} == {
         "KP": ("incomplete", "use at the opening of a valve for other items left out"),
-        "KT-NEW": ("incomplete", "renewals at turnarounds left out: no turnaround dates in the record"),
+        "KT-NEW": ("incomplete", "renewals at turnarounds are left out: they are not forecast yet"),
         "rebuild ANGLE-1": ("forecast", None),
     }
 
