@@ -291,8 +291,8 @@ def failed_by_age(lives: Lives, *, survived_to: float = 0.0, level: float = 0.95
 def steady_age(lives: Lives) -> float:
     """Age from which shares failed can be trusted where lives enter late.
 
-    The last age at which half or more of those under watch failed while more were under watch later; early ages with
-    one or two lives otherwise decide over all that follow.
+    The last age at which half or more of those under watch failed while twice as many were under watch later;
+    early ages with one or two lives otherwise decide over all that follow.
 
     Parameters
     ----------
@@ -324,7 +324,7 @@ def steady_age(lives: Lives) -> float:
     cells = _cells(lives)
     step = _at_maximum(cells)
     later = np.maximum.accumulate(step.at_risk[::-1])[::-1]
-    early = np.flatnonzero((step.chance >= 0.5) & (later > step.at_risk))
+    early = np.flatnonzero((step.chance >= 0.5) & (later >= 2.0 * step.at_risk))
     return float(cells.age[early[-1]]) if len(early) else 0.0
 
 

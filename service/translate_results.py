@@ -15,6 +15,7 @@ from forecasting.histories import Finding
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
+from service.translate_diagnostics import diagnose
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
@@ -80,18 +81,24 @@ def _counted(number: int, one: str, many: str = "") -> str:
 
 
 def _trend_words(trend: TrendTests) -> list[str]:
-    """Say what the trend tests object to."""
+    """Say what the trend tests object to, and where they disagree."""
     tests = (
         ("Laplace", trend.laplace_p, trend.laplace > 0),
         ("MIL-HDBK-189", trend.mil_hdbk_189_p, trend.mil_hdbk_189 < 2 * trend.failures),
     )
     objecting = {f"{name} p = {p:.3g}": faster for name, p, faster in tests if p < 0.05}
+    silent = [f"{name} p = {p:.3g}" for name, p, _ in tests if p >= 0.05]
     said = {
         frozenset({True}): "come ever faster, so a renewed item may not be as good as new.",
         frozenset({False}): "come ever more slowly, so lives to come may be longer than those seen.",
         frozenset({True, False}): "don't come evenly, so one lifetime may not describe them all.",
     }.get(frozenset(objecting.values()))
-    return [f"The pooled trend test objects ({', '.join(objecting)}): failures {said}"] if said else []
+    if said is None:
+        return []
+    if silent:
+        heard = f"One trend test over all valves objects ({', '.join(objecting)}), the other doesn't ({silent[0]})"
+        return [f"{heard}: weak evidence that failures {said}"]
+    return [f"Both trend tests over all valves object ({', '.join(objecting)}): failures {said}"]
 
 
 def _model_warnings(one: InUse, trend: TrendTests | None, same_day: int, described: str) -> list[str]:
@@ -162,7 +169,7 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
     for one in made.lifetimes:
         key = (one.service_class, one.item)
         fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
-        own = None if fit is None else fit.lifetime
+        own, checked = None if fit is None else fit.lifetime, diagnose(one, lives)
         yield {
             "service_class": one.service_class,
             "maintainable_item": one.item,
@@ -181,9 +188,13 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
             "details": _observed(fit)
             | _tested(trend)
             | _believed(one)
+            | checked.details
             | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),
-                "warnings": _model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
+                "warnings": [
+                    *_model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
+                    *checked.warnings,
+                ],
             },
         }
 

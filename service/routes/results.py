@@ -3,13 +3,13 @@
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from litestar import Request, Response
+from litestar import Request, Response, get
 from litestar.di import NamedDependency
 from litestar.params import FromPath, QueryParameter
 
 from models.engine import Engines
 from models.queries.results import DemandFilter
-from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one
+from service.routes.answers import COMMON, LARGEST_ID, Asked, answer_list, documented, get_list, get_one
 from service.schemas.results import (
     DemandOut,
     FailureModelOut,
@@ -20,7 +20,7 @@ from service.schemas.results import (
     ReorderPointOut,
 )
 from service.schemas.why import WhyOut
-from service.use_cases import explain_reorder_point, list_results, read_result
+from service.use_cases import draw_failure_model, explain_reorder_point, list_results, read_result
 
 AnyRequest = Request[Any, Any, Any]
 RunNumber = Annotated[
@@ -55,6 +55,24 @@ def get_failure_model(
 ) -> FailureModelOut:
     """Tell how long an item lasts in a service class, and how sure that is."""
     return read_result.read_failure_model(
+        engines, run_id=run, service_class=service_class, maintainable_item=maintainable_item
+    )
+
+
+@get(
+    "/failure-models/{service_class:str}/{maintainable_item:str}/plot.svg",
+    responses=documented(*COMMON),
+    media_type="image/svg+xml",
+    sync_to_thread=True,
+)
+def get_failure_model_plot(
+    engines: NamedDependency[Engines],
+    service_class: FromPath[str],
+    maintainable_item: FromPath[str],
+    run: RunNumber = None,
+) -> str:
+    """Draw the share failed by age of an item in a service class, as seen and as fitted."""
+    return draw_failure_model.draw_failure_model(
         engines, run_id=run, service_class=service_class, maintainable_item=maintainable_item
     )
 
@@ -153,6 +171,7 @@ def get_data_findings(
 HANDLERS = (
     get_failure_models,
     get_failure_model,
+    get_failure_model_plot,
     get_demand,
     get_reorder_points,
     get_reorder_point,

@@ -25,6 +25,7 @@ OPERATIONS = {
     ("post", "/v1/runs/{run_id}/cancel"),
     ("get", "/v1/failure-models"),
     ("get", "/v1/failure-models/{service_class}/{maintainable_item}"),
+    ("get", "/v1/failure-models/{service_class}/{maintainable_item}/plot.svg"),
     ("get", "/v1/demand"),
     ("get", "/v1/reorder-points"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}"),

@@ -1,0 +1,67 @@
+"""The probability plot of a failure model, drawn from what its run stored."""
+
+import msgspec
+
+from forecasting.errors import InsufficientData
+from models.engine import Engines
+from service.plots import PlotData, draw_plot
+from service.schemas.results import FailureModelOut
+from service.use_cases.read_result import read_failure_model
+
+
+def draw_failure_model(engines: Engines, *, run_id: int | None, service_class: str, maintainable_item: str) -> str:
+    """Draw how long an item lasts in a service class: what was seen, and the fitted line.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    service_class, maintainable_item : str
+        Codes.
+
+    Returns
+    -------
+    str
+        An SVG document.
+
+    Raises
+    ------
+    InsufficientData
+        If the run has nothing to plot of this model.
+    """
+    model = read_failure_model(engines, run_id=run_id, service_class=service_class, maintainable_item=maintainable_item)
+    stored = model.details.get("plot")
+    if stored is None:
+        raise InsufficientData(f"not enough data: no life of {service_class} {maintainable_item} to plot")
+    data = msgspec.convert(stored, PlotData)
+    return draw_plot(data, title=f"{model.maintainable_item} in {model.service_class}", caption=_caption(model, data))
+
+
+def _caption(model: FailureModelOut, data: PlotData) -> str:
+    failures = "1 failure" if model.failures == 1 else f"{model.failures} failures"
+    said = [_fitted(model), f"{failures} among {model.lives} lives."]
+    if data.survived_to_days:
+        said.append(
+            f"Few were watched before {data.survived_to_days:,.6g} days, so the points begin there, on the fitted line."
+        )
+    if any(begin < age for begin, age, *_ in data.points):
+        said.append("A bar across marks failures known to lie in an interval.")
+    if data.points:
+        said.append("Vertical bars are pointwise 95 % limits of the share failed, no lifetime distribution assumed.")
+    if data.reason:
+        said.append(f"No points: {data.reason}.")
+    if isinstance(model.notice, str):
+        said.append(f"{model.notice[:1].upper()}{model.notice[1:].rstrip('.')}.")
+    return " ".join(said)
+
+
+def _fitted(model: FailureModelOut) -> str:
+    if model.family is None or model.scale_days is None or model.shape is None:
+        return "No lifetime could be fitted."
+    median = model.details.get("median_days")
+    ages = [f"10 % have failed by {model.b10_days:,.4g} days" if model.b10_days is not None else ""]
+    ages.append(f"half by {median:,.4g}" if isinstance(median, float | int) else "")
+    told = f"{model.family.capitalize()} lifetime, scale {model.scale_days:,.4g} days, shape {model.shape:.3g}"
+    return f"{told}: {' and '.join(age for age in ages if age)}."
