@@ -18,6 +18,7 @@ FORWARDING_HEADERS = (b"forwarded", b"via", b"x-real-ip")
 USUAL_PORT = 80
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 CELLS = "/v1/cell/"
+ARCHIVE = ".zip"
 SHEET = "sheet"
 
 
@@ -121,7 +122,8 @@ def _misplaced(scope: HTTPScope, caller: Caller) -> Refusal | None:
         detail = f"A key of the role {caller.role} may not stand in an address; send it as Authorization: Bearer KEY."
         return Refusal(kind=ROLE_TOO_LOW, detail=detail)
     formats = parse_qs(scope["query_string"].decode("latin-1")).get("format")
-    if scope["method"] == "GET" and (scope["path"].startswith(CELLS) or formats == ["csv"]):
+    is_list = formats == ["csv"] and not scope["path"].endswith(ARCHIVE)
+    if scope["method"] == "GET" and (is_list or scope["path"].startswith(CELLS)):
         return None
     detail = "A key may stand in the address of a list with format=csv, or of a cell; nowhere else."
     return Refusal(kind=ROLE_TOO_LOW, detail=detail)

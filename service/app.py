@@ -126,7 +126,8 @@ def _description() -> OpenAPIConfig:
         title="valve-kits",
         version=code_version(),
         description="Rebuild history in, rebuild-kit demand, reorder points and an order list out. "
-        "It proposes; a named person decides. A slash within a code is written %2F.",
+        "It proposes; a named person decides. A slash within a code is written %2F. "
+        "A key is sent as Authorization: Bearer KEY; every POST takes an Idempotency-Key.",
         path="/schema",
         use_handler_docstrings=True,
         render_plugins=[page, YamlRenderPlugin()],

@@ -112,6 +112,7 @@ def test_a_key_in_an_address_is_for_spreadsheets_only(guarded: Client, keys: dic
     sheet = keys["sheet"]
     assert guarded.get(f"/v1/runs?format=csv&key={sheet}").status_code == 200
     assert guarded.get(f"/v1/runs?key={sheet}").status_code == 403
+    assert guarded.get(f"/v1/export.zip?format=csv&key={sheet}").status_code == 403
     assert guarded.get(f"/v1/runs/latest?format=csv&key={sheet}").status_code == 406
     assert guarded.post(f"/v1/runs?format=csv&key={sheet}").status_code == 403
     assert guarded.get(f"/v1/runs?format=csv&key={keys['admin']}").status_code == 403
