@@ -11,7 +11,7 @@ from forecasting.arrays import FloatArray, IntArray, check, check_same_length, f
 from forecasting.errors import InsufficientData, NoConvergence
 from forecasting.lives import Lives
 
-__all__ = ["FailedByAge", "MeanCumulative", "failed_by_age", "mean_cumulative", "steady_age"]
+__all__ = ["FailedByAge", "MeanCumulative", "dies_out_at", "failed_by_age", "mean_cumulative", "steady_age"]
 
 SMALLEST_MOVE, SMALLEST_GAIN = 1e-10, 1e-11
 """The climb ends where two steps move no chance by more, or raise the log-likelihood by no more."""
@@ -326,6 +326,38 @@ def steady_age(lives: Lives) -> float:
     later = np.maximum.accumulate(step.at_risk[::-1])[::-1]
     early = np.flatnonzero((step.chance >= 0.5) & (later >= 2.0 * step.at_risk))
     return float(cells.age[early[-1]]) if len(early) else 0.0
+
+
+def dies_out_at(lives: Lives, *, survived_to: float = 0.0) -> float:
+    """Age at which all under watch fail while others enter later, so that no share failed can be told from there on.
+
+    Parameters
+    ----------
+    lives : Lives [days]
+        Of one sample.
+    survived_to : float [days]
+        Ages from here on only.
+
+    Returns
+    -------
+    float [days]
+        Infinite where there is no such age.
+
+    References
+    ----------
+    Klein & Moeschberger (2003), Survival Analysis, section 4.6 (from memory).
+
+    Examples
+    --------
+    >>> from forecasting.lives import lives_of_one_sample
+    >>> dies_out_at(lives_of_one_sample(entry=[0.0, 40.0], lower=[30.0, 60.0], upper=[30.0, np.inf]))
+    30.0
+    """
+    cells = _cells(lives)
+    step = _at_maximum(cells)
+    stops = cells.age[(step.chance >= 1.0 - EDGE) & (cells.begin >= survived_to) & (cells.age > survived_to)]
+    early = [age for age in stops if ((lives.lower > age) | (lives.entry >= age)).any()]
+    return float(min(early, default=np.inf))
 
 
 def mean_cumulative(events: Sequence[ArrayLike], *, watched: ArrayLike, level: float = 0.95) -> MeanCumulative:

@@ -25,6 +25,8 @@ class PlotData(Struct, kw_only=True):
 
     method: str
     survived_to_days: float = 0.0
+    seen_to_days: float | None = None
+    """Where the points end before the last age seen."""
     points: list[tuple[float, float, float, float | None, float | None]] = field(default_factory=list)
     """Begin and end of a step, share failed, lower and upper limit."""
     line: list[Point] = field(default_factory=list)

@@ -11,7 +11,7 @@ from forecasting.errors import ForecastingError
 from forecasting.goodness_of_fit import GoodnessOfFit, goodness_of_fit
 from forecasting.lifetimes import Lifetime
 from forecasting.lives import Lives
-from forecasting.nonparametric import FailedByAge, failed_by_age, steady_age
+from forecasting.nonparametric import FailedByAge, dies_out_at, failed_by_age, steady_age
 from forecasting.pooling import InUse
 
 Row = dict[str, object]
@@ -70,19 +70,42 @@ def _span(lives: Lives, points: Sequence[Sequence[float | None]], used: Lifetime
     return max(0.5, first / 1.5), max(2.0, 1.2 * last)
 
 
+def _seen_before(lives: Lives, age: float) -> Lives:
+    """Cut lives off half a day before an age: whole days after it are not looked at."""
+    last = age - 0.5
+    rows = np.flatnonzero(lives.entry < last)
+    return Lives(
+        samples=lives.samples,
+        sample=lives.sample[rows],
+        entry=lives.entry[rows],
+        lower=np.minimum(lives.lower[rows], last),
+        upper=np.where(lives.upper[rows] > last, np.inf, lives.upper[rows]),
+        cause=lives.cause[rows],
+    )
+
+
+def _curve(lives: Lives) -> tuple[FailedByAge, float]:
+    """Share failed between the ages at which enough were under watch, and the age it ends at if before the last."""
+    begin = steady_age(lives)
+    end = dies_out_at(lives, survived_to=begin)
+    seen = lives if np.isinf(end) else _seen_before(lives, end)
+    return failed_by_age(seen, survived_to=begin), end
+
+
 def _plotted(one: InUse, lives: Lives) -> Row:
     """Lay out the probability plot of one failure model."""
     own = None if one.fit is None else one.fit.lifetime
     try:
-        curve, reason = failed_by_age(lives, survived_to=steady_age(lives)), None
+        (curve, end), reason = _curve(lives), None
     except ForecastingError as error:
-        curve, reason = None, str(error)
+        curve, end, reason = None, np.inf, str(error)
     points = [] if curve is None else _points(curve, one.lifetime)
     span = _span(lives, points, one.lifetime)
     ranges = np.isfinite(lives.upper) & (lives.upper - lives.lower > 1.0)
     return {
         "method": "Turnbull" if ranges.any() else "Kaplan-Meier",
         "survived_to_days": 0.0 if curve is None else _digits(curve.survived_to),
+        "seen_to_days": _digits(end),
         "points": points,
         "line": _line(one.lifetime, *span),
         "own_line": [] if own == one.lifetime else _line(own, *span),

@@ -46,6 +46,8 @@ def _caption(model: FailureModelOut, data: PlotData) -> str:
         said.append(
             f"Few were watched before {data.survived_to_days:,.6g} days, so the points begin there, on the fitted line."
         )
+    if data.seen_to_days is not None:
+        said.append(f"At {data.seen_to_days:,.6g} days all then watched had failed, so the points end before.")
     if any(begin < age for begin, age, *_ in data.points):
         said.append("A bar across marks failures known to lie in an interval.")
     if data.points:

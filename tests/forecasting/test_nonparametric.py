@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from forecasting.arrays import FloatArray
 from forecasting.errors import InsufficientData, InvalidInput
 from forecasting.lives import Lives, lives_of_one_sample
-from forecasting.nonparametric import FailedByAge, failed_by_age, mean_cumulative, steady_age
+from forecasting.nonparametric import FailedByAge, dies_out_at, failed_by_age, mean_cumulative, steady_age
 from tests.strategies import CI
 from tests.strategies import lives as any_lives
 
@@ -135,7 +135,8 @@ def test_channing_house_men_die_out_early_and_that_is_said() -> None:
     """One man is under watch at 781 months and dies; without the trap the share failed would be 1 from there."""
     with pytest.raises(InsufficientData, match="all under watch at age 781 fail while others enter later"):
         failed_by_age(residents("1"))
-    assert steady_age(residents("1")) == 781.0
+    assert dies_out_at(residents("1")) == steady_age(residents("1")) == 781.0
+    assert dies_out_at(residents("1"), survived_to=781.0) == dies_out_at(residents("2")) == np.inf
     assert steady_age(residents("2")) == 0.0
     assert failed_by_age(residents("1"), survived_to=781.0).failed[-1] < 1.0
 

@@ -84,6 +84,14 @@ def test_lives_found_failed_at_inspections_are_stored_with_their_intervals() -> 
     assert [point[:3] for point in plot["points"]] == [[0.0, 365.0, 0.25], [365.0, 730.0, 0.75]]
 
 
+def test_points_end_where_all_then_watched_had_failed() -> None:
+    """Two lives fail by 900 days, and one that entered at 950 says nothing of the ages between."""
+    lives = lives_of_one_sample(entry=[0.0, 0, 0, 950], lower=[300.0, 600, 900, 1100], upper=[300.0, 600, 900, 1100])
+    plot: Any = diagnosed(lives).details["plot"]
+    assert plot["seen_to_days"] == 900.0
+    assert [point[1] for point in plot["points"]] == [300.0, 600.0]
+
+
 def test_rework_is_counted_apart_and_warned_of() -> None:
     told = diagnosed(lives_of_one_sample(lower=[20.0, 40, 900, 1100, 1300], upper=[20.0, 40, 900, 1100, np.inf]))
     assert told.details["repeats_within_90_days"] == 2
