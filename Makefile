@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 PORT ?= 8000
 
-.PHONY: run test test-desktop bench format clean
+.PHONY: run test test-desktop bench oracles format clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
@@ -31,9 +31,13 @@ bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
 	$(BIN)/python -m tests.benchmarks.bench_import
 
+# what other packages give, in an environment of their own (.oracles)
+oracles: $(STAMP)
+	$(BIN)/python tests/oracles/recompute.py
+
 format: $(STAMP)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
 clean:
-	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) .oracles .mypy_cache .ruff_cache .pytest_cache .hypothesis
