@@ -153,3 +153,10 @@ def test_its_page_says_what_speaks_against_it(model: Model) -> None:
     assert "over all valves object" in warnings
     assert "an engine carries several seats" in warnings
     assert "2 renewals fell on the day of the one before" in warnings
+
+
+def test_its_probability_plot_is_served_as_svg(client: Client, model: Model) -> None:
+    answer = client.get("/v1/failure-models/diesel%20seats/whole_valve/plot.svg")
+    assert (answer.status_code, answer.headers["content-type"].split(";")[0]) == (200, "image/svg+xml")
+    assert f"shape {model['shape']:.3g}" in answer.text
+    assert answer.text.count("<circle") == len(model["details"]["plot"]["points"]) + 1, "one more in the legend"
