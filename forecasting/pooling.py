@@ -173,7 +173,7 @@ def _by_item(values: FloatArray, item_of: IntArray, items: int) -> FloatArray:
     return np.stack([np.bincount(item_of, column, items) for column in values.T], axis=1)
 
 
-def _words(fit: Fit, share: float) -> tuple[Source, str]:
+def _words(fit: Fit, share: float, *, lender: str) -> tuple[Source, str]:
     """Say where the numbers of a class come from."""
     failures, years = fit.failures + fit.masked, fit.exposure / 365.25
     seen = (
@@ -181,17 +181,19 @@ def _words(fit: Fit, share: float) -> tuple[Source, str]:
     )
     if not failures:
         bound = f", mean rate below {-np.log(0.05) / years:.2g} a year (95 %)" if years > 0 else ""
-        return Source.POOL, f"{seen}{bound}: the other classes say the rest"
+        return Source.POOL, f"{seen}{bound}: the rest comes from {lender}"
     if share <= OWN_SHARE:
         return Source.OWN, ""
-    return Source.SHARED, f"{seen}: {share:.0%} of the scale comes from the other classes"
+    return Source.SHARED, f"{seen}: {share:.0%} of the scale comes from {lender}"
 
 
-def _of_class(sample: tuple[str, str], posterior: _Posterior, place: int, fit: Fit, choice: FamilyChoice) -> InUse:
+def _of_class(
+    sample: tuple[str, str], posterior: _Posterior, place: int, fit: Fit, choice: FamilyChoice, *, lender: str
+) -> InUse:
     """Posterior of a class with lives of its own."""
     log_scale, log_shape = posterior.centre[place]
     share = float(min(1.0, posterior.variance[place, 0] / posterior.prior.sd[place, 0] ** 2))
-    source, reason = _words(fit, share)
+    source, reason = _words(fit, share, lender=lender)
     sd = np.sqrt(posterior.variance[place])
     return InUse(
         service_class=sample[0],
@@ -277,7 +279,9 @@ def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tupl
     for sample in wanted:
         if sample in fits:
             place, fit = fits[sample]
-            chosen.append(_of_class(sample, posterior, place, fit, choices[sample[1]]))
+            classes = sum(item == sample[1] for _, item in lives.samples)
+            lender = "the other classes" if classes > 1 else "a weak starting guess, there being no other class"
+            chosen.append(_of_class(sample, posterior, place, fit, choices[sample[1]], lender=lender))
         elif sample[1] in of_item:
             chosen.append(_of_pool(sample, posterior.prior, of_item[sample[1]], choices[sample[1]]))
         else:

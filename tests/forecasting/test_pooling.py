@@ -149,6 +149,13 @@ def test_a_class_without_lives_gets_the_pool_and_an_item_without_any_nothing() -
     assert (unknown.source, unknown.lifetime, unknown.pool_share) == (Source.UNKNOWN, None, 1.0)
 
 
+def test_a_class_alone_leans_on_a_guess_and_says_so() -> None:
+    rng = np.random.default_rng(4)
+    (one,) = in_use(plant(rng, [np.log(6 * YEAR)], [2.0], days=0.5 * YEAR))
+    assert "a weak starting guess, there being no other class" in one.reason
+    assert "the other classes" not in one.reason
+
+
 def test_nothing_watched_is_nothing_known() -> None:
     empty = Lives(
         samples=(),
