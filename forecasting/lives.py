@@ -96,6 +96,8 @@ class WatchedFleet:
     ----------
     lives : Lives [days]
         For the fit.
+    life_valves : tuple of str, one per life [tags]
+        Whose lives they are.
     ages : tuple of ItemAge [days]
         Every item of every valve in service at as_of, for the projection.
     watches : tuple of Watch [day numbers]
@@ -105,6 +107,7 @@ class WatchedFleet:
     """
 
     lives: Lives
+    life_valves: tuple[str, ...]
     ages: tuple[ItemAge, ...]
     watches: tuple[Watch, ...]
     findings: tuple[Finding, ...]
@@ -201,8 +204,10 @@ def lives_from_histories(histories: Iterable[History], *, as_of: int) -> Watched
     for first, second in zip(ordered, ordered[1:], strict=False):
         check(first.valve != second.valve, f"`histories` must name each valve once, got {first.valve} twice")
     watched = [watch(history, as_of=as_of) for history in ordered]
+    lives = [life for valve in watched for life in valve.lives]
     return WatchedFleet(
-        lives=_columns([life for valve in watched for life in valve.lives]),
+        lives=_columns(lives),
+        life_valves=tuple(life.valve for life in lives),
         ages=tuple(age for valve in watched for age in valve.ages),
         watches=tuple(one for valve in watched for one in valve.watches),
         findings=tuple(finding for valve in watched for finding in valve.findings),

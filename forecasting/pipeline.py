@@ -10,6 +10,7 @@ from forecasting.arrays import check
 from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, ItemPlan, TakeUp, Window, kits_taken
 from forecasting.demand import Demand, kit_demand
+from forecasting.heterogeneity import GroupContrast, compare_groups
 from forecasting.histories import History
 from forecasting.lives import WatchedFleet, lives_from_histories
 from forecasting.pooling import InUse, lifetimes_in_use
@@ -85,6 +86,8 @@ class Forecast:
         One per service class and item.
     trends : mapping from (service class, item) to TrendTests [1]
         Where there were failures.
+    contrasts : tuple of GroupContrast [1]
+        Areas and designs beside the rest of their class.
     taken : tuple of TakeUp [kits]
         By group of valves and kit.
     demand : mapping from (area, kit) to window to Demand [kits]
@@ -98,6 +101,7 @@ class Forecast:
     fleet: WatchedFleet
     lifetimes: tuple[InUse, ...]
     trends: Mapping[tuple[str, str], TrendTests]
+    contrasts: tuple[GroupContrast, ...]
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     decisions: Mapping[tuple[str, str], StockDecision]
@@ -117,6 +121,20 @@ def _trends(fleet: WatchedFleet) -> dict[tuple[str, str], TrendTests]:
         for sample, seen in sorted(watches.items())
     }
     return {sample: tests for sample, tests in tested.items() if tests is not None}
+
+
+def _contrasts(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) -> tuple[GroupContrast, ...]:
+    """Compare areas and designs within every class and item that has a fit of its own."""
+    own = {(one.service_class, one.item): one.fit.lifetime for one in lifetimes if one.fit is not None}
+    return compare_groups(
+        fleet.lives,
+        valves=fleet.life_valves,
+        lifetimes={sample: lifetime for sample, lifetime in own.items() if lifetime is not None},
+        groups={
+            "area": {valve: area for area, valves in plant.areas.items() for valve in valves},
+            "design": plant.designs,
+        },
+    )
 
 
 def _groups(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) -> tuple[list[Group], dict[str, set[str]]]:
@@ -224,6 +242,7 @@ def forecast(plant: Plant) -> Forecast:
         fleet=fleet,
         lifetimes=lifetimes,
         trends=_trends(fleet),
+        contrasts=_contrasts(plant, fleet, lifetimes),
         taken=taken,
         demand=demand,
         decisions=decisions,

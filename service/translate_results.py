@@ -16,6 +16,7 @@ from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
 from service.translate_diagnostics import diagnose
+from service.translate_groups import seen_within_classes
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
@@ -166,8 +167,10 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
     same_day: dict[tuple[str, str], int] = defaultdict(int)
     for sample in lives.sample[(lives.entry == 0) & (lives.lower == 0) & (lives.upper == 1)]:
         same_day[lives.samples[sample]] += 1
+    within = seen_within_classes(made.contrasts, made.fleet.watches)
     for one in made.lifetimes:
         key = (one.service_class, one.item)
+        inside = within.get(key)
         fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
         own, checked = None if fit is None else fit.lifetime, diagnose(one, lives)
         yield {
@@ -189,11 +192,13 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
             | _tested(trend)
             | _believed(one)
             | checked.details
+            | ({} if inside is None else inside.details)
             | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),
                 "warnings": [
                     *_model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
                     *checked.warnings,
+                    *(() if inside is None else inside.warnings),
                 ],
             },
         }
