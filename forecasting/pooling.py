@@ -35,6 +35,8 @@ ANCHOR_SD = np.array([3.0, 0.7])
 """How firmly: standard deviation of the common log scale (at exposure over failures) and log shape."""
 ROUNDS = 60
 SETTLED = 1e-4
+LEAST_SPREAD = 1e-12
+"""What is surer than this counts as given."""
 OWN_SHARE = 0.1
 """Up to this share of the pool a class counts as speaking for itself."""
 
@@ -62,6 +64,10 @@ class InUse:
         Centre of what the forecast uses; None: nothing is known.
     log_scale_sd, log_shape_sd : float or None [1]
         How sure that is; None: nothing is known.
+    correlation : float or None [1]
+        Of log scale and log shape; None: nothing is known.
+    prior_mean, prior_sd : (float, float) or None [log days and 1]
+        Of log scale and log shape, independent normal, before the class's own lives; None: nothing is known.
     source : Source [word]
         Where it comes from.
     pool_share : float [1]
@@ -78,6 +84,9 @@ class InUse:
     lifetime: Fitted | None
     log_scale_sd: float | None
     log_shape_sd: float | None
+    correlation: float | None
+    prior_mean: tuple[float, float] | None
+    prior_sd: tuple[float, float] | None
     source: Source
     pool_share: float
     choice: FamilyChoice | None
@@ -86,15 +95,20 @@ class InUse:
 
 @dataclass(frozen=True, kw_only=True)
 class _Posterior:
-    """Centre and variances of log scale and log shape, shape (samples, 2), under this prior.
+    """Centre of log scale and log shape, shape (samples, 2), and covariance, (samples, 2, 2), under this prior.
 
     `evidence`, shape (samples,): log of the likelihood integrated over both.
     """
 
     centre: FloatArray
-    variance: FloatArray
+    covariance: FloatArray
     evidence: FloatArray
     prior: Prior
+
+    @property
+    def variance(self) -> FloatArray:
+        """Variances of log scale and log shape, shape (samples, 2)."""
+        return np.diagonal(self.covariance, axis1=1, axis2=2)
 
 
 def _anchor(lives: Lives, item_of: IntArray, items: int) -> FloatArray:
@@ -123,8 +137,7 @@ def _at_maximum(likelihood: Likelihood, parameters: FloatArray, prior: Prior) ->
     away = ((logs.value - prior.mean) / prior.sd) ** 2
     away[likelihood.held, 1] = 0.0
     evidence = likelihood.at(parameters).by_sample - away.sum(axis=1) / 2.0 + np.linalg.slogdet(shrunk)[1] / 2.0
-    variance = np.diagonal(covariance, axis1=1, axis2=2)
-    return _Posterior(centre=logs.value, variance=variance, evidence=evidence, prior=prior)
+    return _Posterior(centre=logs.value, covariance=covariance, evidence=evidence, prior=prior)
 
 
 def _pooled(lives: Lives, families: tuple[Family, ...]) -> _Posterior:
@@ -187,6 +200,11 @@ def _words(fit: Fit, share: float, *, lender: str) -> tuple[Source, str]:
     return Source.SHARED, f"{seen}: {share:.0%} of the scale comes from {lender}"
 
 
+def _pair(values: FloatArray) -> tuple[float, float]:
+    """Take log scale and log shape."""
+    return float(values[0]), float(values[1])
+
+
 def _of_class(
     sample: tuple[str, str], posterior: _Posterior, place: int, fit: Fit, choice: FamilyChoice, *, lender: str
 ) -> InUse:
@@ -202,6 +220,9 @@ def _of_class(
         lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
         log_scale_sd=float(sd[0]),
         log_shape_sd=float(sd[1]),
+        correlation=float(posterior.covariance[place, 0, 1] / max(sd[0] * sd[1], LEAST_SPREAD)),
+        prior_mean=_pair(posterior.prior.mean[place]),
+        prior_sd=_pair(posterior.prior.sd[place]),
         source=source,
         pool_share=share,
         choice=choice,
@@ -219,6 +240,9 @@ def _of_pool(sample: tuple[str, str], prior: Prior, place: int, choice: FamilyCh
         lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
         log_scale_sd=float(prior.sd[place, 0]),
         log_shape_sd=float(prior.sd[place, 1]),
+        correlation=0.0,
+        prior_mean=_pair(prior.mean[place]),
+        prior_sd=_pair(prior.sd[place]),
         source=Source.POOL,
         pool_share=1.0,
         choice=choice,
@@ -235,6 +259,9 @@ def _unknown(sample: tuple[str, str]) -> InUse:
         lifetime=None,
         log_scale_sd=None,
         log_shape_sd=None,
+        correlation=None,
+        prior_mean=None,
+        prior_sd=None,
         source=Source.UNKNOWN,
         pool_share=1.0,
         choice=None,
