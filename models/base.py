@@ -65,7 +65,7 @@ def code_key(code: str) -> str:
     >>> code_key("FV-101A/B") == code_key("fv-101a/b")
     True
     """
-    return unicodedata.normalize("NFC", code).casefold()
+    return code.casefold() if code.isascii() else unicodedata.normalize("NFC", code).casefold()
 
 
 def code_key_type(length: int = CODE_KEY_LENGTH) -> TypeEngine[str]:

@@ -4,13 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, update
+from sqlalchemy import bindparam, delete, update
 
 from models.base import Session, code_key
+from models.queries.bulk import insert_columns, new_ids
 from models.queries.codes import Ids, chunks
 from models.queries.files import Code, Column, Members, RecordFile, Reference, Row
 from models.queries.identities import Counting, Identity, identify
-from models.queries.rows import StoredRow, Values, stored_rows
+from models.queries.rows import Key, StoredRow, Values, stored_rows
 
 
 @dataclass(frozen=True)
@@ -54,10 +55,36 @@ def find_changes(
         One for each row, in the same order.
     """
     identities = identify(file, rows, counting)
-    stored = stored_rows(session, file, (identity.key for identity in identities))
+    stored = known_rows(session, file, identities, counting)
     return [
         _change(file, identity, stored.get(identity.key), row) for identity, row in zip(identities, rows, strict=True)
     ]
+
+
+def known_rows(
+    session: Session, file: RecordFile, identities: Sequence[Identity], counting: Counting | None
+) -> dict[Key, StoredRow]:
+    """Find what is stored under some identities.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    file : RecordFile
+        Where to look.
+    identities : sequence of Identity
+        Of its rows.
+    counting : Counting or None
+        Of the parts of the file before these rows.
+
+    Returns
+    -------
+    dict
+        By key; nothing of a file whose first part found none.
+    """
+    if counting and counting.found_empty:
+        return {}
+    return stored_rows(session, file, (identity.key for identity in identities))
 
 
 def write_changes(session: Session, file: RecordFile, changes: Sequence[Change], ids: Ids) -> None:
@@ -111,15 +138,13 @@ def _compared(column: Column, value: Any) -> object:
 def _insert(session: Session, file: RecordFile, changes: Sequence[Change], ids: Ids) -> list[tuple[int, Change]]:
     written: list[tuple[int, Change]] = []
     for group in _alike(changes):
-        rows = [{**change.identity.stored, **_stored_values(file, change, ids)} for change in group]
+        keys = {name: [change.identity.stored[name] for change in group] for name in group[0].identity.stored}
+        columns = {**keys, **_stored_columns(file, group, ids)}
         if file.members:
-            # Matched by key: to get ids in the order of the rows, SQLite would insert them one by one.
-            key = file.table.c[f"{file.code_column}_key"]
-            statement = insert(file.table).returning(key, file.table.c.id)
-            id_of = {row[0]: row[1] for row in session.execute(statement, rows)}
-            written += [(id_of[change.identity.key[0]], change) for change in group]
-        else:
-            session.execute(insert(file.table), rows)
+            # Known before they are stored, or the rows of their members would have to wait for them one by one.
+            columns["id"] = new_ids(session, file.table, len(group))
+            written += zip(columns["id"], group, strict=True)
+        insert_columns(session, file.table, columns)
     return written
 
 
@@ -129,35 +154,38 @@ def _update(
     statement = update(file.table).where(file.table.c.id == bindparam("row_id"))
     id_of = {change.identity.key: row_id for row_id, change in changes}
     for group in _alike([change for _, change in changes]):
-        rows = [{"row_id": id_of[c.identity.key], **_stored_values(file, c, ids)} for c in group]
-        if len(rows[0]) > 1:
+        columns = _stored_columns(file, group, ids)
+        if columns:
+            columns["row_id"] = [id_of[change.identity.key] for change in group]
+            rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
             session.execute(statement, rows)
     return list(changes)
 
 
 def _alike(changes: Sequence[Change]) -> list[list[Change]]:
     """Group changes of the same columns: each group is one statement."""
-    groups: dict[frozenset[str], list[Change]] = {}
+    groups: dict[tuple[str, ...], list[Change]] = {}
     for change in changes:
-        groups.setdefault(frozenset(change.differing), []).append(change)
+        groups.setdefault(tuple(change.differing), []).append(change)
     return list(groups.values())
 
 
-def _stored_values(file: RecordFile, change: Change, ids: Ids) -> Values:
-    """Turn columns of the file to columns of its table."""
-    values: Values = {"described": True} if file.has_stubs else {}
+def _stored_columns(file: RecordFile, changes: Sequence[Change], ids: Ids) -> dict[str, list[Any]]:
+    """Turn columns of the file, the same of every change, to columns of its table."""
+    columns: dict[str, list[Any]] = {"described": [True] * len(changes)} if file.has_stubs else {}
     for column in file.columns:
-        if column.name not in change.differing or isinstance(column, Members):
+        if column.name not in changes[0].differing or isinstance(column, Members):
             continue
-        value = change.differing[column.name]
+        values = [change.differing[column.name] for change in changes]
         match column:
             case Reference(_, target, stored):
-                values[stored] = ids[target][code_key(value)] if value else None
+                id_of = {code: ids[target][code_key(code)] for code in set(values) if code}
+                columns[stored] = [id_of.get(value) for value in values]
             case Code(name):
-                values |= {name: value, f"{name}_key": code_key(value)}
+                columns |= {name: values, f"{name}_key": [code_key(value) for value in values]}
             case _:
-                values[column.name] = value
-    return values
+                columns[column.name] = values
+    return columns
 
 
 def _replace_members(
@@ -166,16 +194,17 @@ def _replace_members(
     owner = column.table.c[column.owner]
     for owners in chunks(row_id for row_id, change in changes if change.stored):
         session.execute(delete(column.table).where(owner.in_(owners)))
-    rows = [
-        {column.owner: row_id, column.member: ids.get(code_key(code)), **of_code}
-        for row_id, change in changes
-        for code, of_code in _cell(column, change.differing[column.name])
-    ]
-    if rows:
-        session.execute(insert(column.table), rows)
+    cells = [(row_id, _cell(column, change.differing[column.name])) for row_id, change in changes]
+    id_of: dict[str, int | None] = {code: ids.get(code_key(code)) for _, cell in cells for code in cell}
+    columns: dict[str, list[Any]] = {
+        column.owner: [row_id for row_id, cell in cells for _ in cell],
+        column.member: [id_of[code] for _, cell in cells for code in cell],
+    }
+    if column.value:
+        columns[column.value] = [value for _, cell in cells for value in cell.values()]
+    insert_columns(session, column.table, columns)
 
 
-def _cell(column: Members, value: Any) -> list[tuple[str, Values]]:
-    if column.value is None:
-        return [(code, {}) for code in dict.fromkeys(value or ())]
-    return [(code, {column.value: of_code}) for code, of_code in (value or {}).items()]
+def _cell(column: Members, value: Any) -> dict[str, Any]:
+    """Give the codes of a cell with what is said of each, if anything."""
+    return value or {} if column.value else dict.fromkeys(value or ())

@@ -2,12 +2,13 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from itertools import chain
+from typing import Any, TypeVar
 
 from sqlalchemy import insert, select
 
 from models.base import NotFound, Session, code_key
-from models.queries.files import FILES, Members, RecordFile, Row
+from models.queries.files import FILES, Members, RecordFile, Reference, Row
 
 CHUNK = 500  # bound parameters of one statement, well below what either database takes
 
@@ -115,14 +116,15 @@ def _named_codes(file: RecordFile, rows: Sequence[Row]) -> dict[str, dict[str, s
     """File -> key -> code as first spelled."""
     named: dict[str, dict[str, str]] = {reference.file: {} for reference in file.references}
     for reference in file.references:
-        many = isinstance(reference, Members)
         codes = named[reference.file]
-        for row in rows:
-            value = row.get(reference.name)
-            for code in value if many and value else [value]:
-                if code:
-                    codes.setdefault(code_key(code), code)
+        for code in _distinct(reference, [row.get(reference.name) for row in rows]):
+            codes.setdefault(code_key(code), code)
     return named
+
+
+def _distinct(reference: Reference | Members, values: Iterable[Any]) -> list[str]:
+    codes = chain.from_iterable(value for value in values if value) if isinstance(reference, Members) else values
+    return [code for code in dict.fromkeys(codes) if code]
 
 
 def _ids_of(session: Session, file: RecordFile, keys: Iterable[str]) -> dict[str, int]:

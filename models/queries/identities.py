@@ -21,9 +21,11 @@ class Counting:
     """How many events without ref of each likeness there were so far, over all parts of a file.
 
     `repeated` holds the hashes of the likenesses that occur more than once; None where that isn't known.
+    `found_empty`: there was no row in the record before the first part, so none need be looked for.
     """
 
     repeated: Container[int] | None = None
+    found_empty: bool = False
     counted: Counter[tuple[str, ...]] = field(default_factory=Counter)
 
     def number(self, parts: tuple[str, ...]) -> int:
@@ -53,25 +55,28 @@ def missing_key(file: RecordFile, row: Row) -> list[str]:
     return [name for name in needed if not row.get(name)]
 
 
-def likeness(file: RecordFile, row: Row) -> tuple[str, ...]:
-    """Say what a row has in common with those it is taken for: its key, but for the number of an event.
+def likenesses(file: RecordFile, rows: Sequence[Row]) -> list[tuple[str, ...]]:
+    """Say what rows have in common with those they are taken for: their key, but for the number of an event.
 
     Parameters
     ----------
     file : RecordFile
-        The file the row stands in.
-    row : Row
+        The file the rows stand in.
+    rows : sequence of Row
         Without a missing key.
 
     Returns
     -------
-    tuple of str
+    list of tuple of str
         Equal for rows that are one record, or events that only their number tells apart.
     """
     if file.name != "events":
-        return tuple(code_key(row[name]) for name in file.key)
-    tag = code_key(row["tag"])
-    return (code_key(row["ref"]), tag) if row.get("ref") else (tag, row["done_on"], row["action"])
+        return list(zip(*(_keys([row[name] for row in rows]) for name in file.key), strict=True))
+    tags, refs = _keys([row["tag"] for row in rows]), _keys([row.get("ref") or "" for row in rows])
+    return [
+        (ref, tag) if ref else (tag, row["done_on"], row["action"])
+        for row, ref, tag in zip(rows, refs, tags, strict=True)
+    ]
 
 
 def identify(file: RecordFile, rows: Sequence[Row], counting: Counting | None = None) -> list[Identity]:
@@ -91,28 +96,23 @@ def identify(file: RecordFile, rows: Sequence[Row], counting: Counting | None = 
     list of Identity
         One for each row, in the same order.
     """
+    found = likenesses(file, rows)
     if file.name == "events":
-        return _identify_events(file, rows, counting or Counting())
-    return [_identify(file, row) for row in rows]
+        return _identify_events(rows, found, counting or Counting())
+    codes = [(place, f"{name}_key") for place, name in enumerate(file.key) if isinstance(file.column(name), Code)]
+    return [Identity(key, {name: key[place] for place, name in codes}) for key in found]
 
 
-def _identify(file: RecordFile, row: Row) -> Identity:
-    key = likeness(file, row)
-    own = {f"{name}_key": of_name for name, of_name in zip(file.key, key, strict=True) if _is_code(file, name)}
-    return Identity(key, own)
+def _keys(codes: Sequence[str]) -> list[str]:
+    key_of = {code: code_key(code) for code in set(codes)}
+    return [key_of[code] for code in codes]
 
 
-def _is_code(file: RecordFile, name: str) -> bool:
-    return isinstance(file.column(name), Code)
-
-
-def _identify_events(file: RecordFile, rows: Sequence[Row], counting: Counting) -> list[Identity]:
+def _identify_events(rows: Sequence[Row], found: Sequence[tuple[str, ...]], counting: Counting) -> list[Identity]:
     identities = []
-    for row in rows:
-        parts, number = likeness(file, row), 0
-        if not row.get("ref"):
-            number = counting.number(parts)
-            parts = (*parts, str(number))
-        key = "|".join(parts)  # no code holds this character, so the two forms can't meet
+    for row, parts in zip(rows, found, strict=True):
+        number = 0 if row.get("ref") else counting.number(parts)
+        # no code holds this character, so the two forms can't meet
+        key = "|".join((*parts, str(number)) if number else parts)
         identities.append(Identity((key,), {"ref_key": key, "number": number}))
     return identities

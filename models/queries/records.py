@@ -1,17 +1,19 @@
 """The record as files: rows in, changes made; what is stored, out."""
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
+
+from sqlalchemy import select
 
 from models.base import Session, code_key
 from models.queries.audit import note_import
-from models.queries.changes import find_changes, write_changes
+from models.queries.changes import find_changes, known_rows, write_changes
 from models.queries.codes import known_codes as known_codes
 from models.queries.codes import resolve
 from models.queries.codes import undescribed as undescribed
 from models.queries.files import FILES, RecordFile, Row
 from models.queries.identities import Counting, identify
-from models.queries.rows import Values, stored_rows
+from models.queries.rows import Values
 from models.queries.rows import read_all as read_all
 
 
@@ -23,6 +25,29 @@ class UpsertCounts:
     changed: int
     unchanged: int
     named_but_not_described: dict[str, list[str]]
+
+
+def begin_counting(session: Session, file: str, repeated: Container[int]) -> Counting:
+    """Begin to go through a file in parts.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    file : str
+        A name in FILES.
+    repeated : container of int
+        Hashes of the likenesses that occur in it more than once.
+
+    Returns
+    -------
+    Counting
+        To be handed on from part to part.
+    """
+    record = FILES[file]
+    # a file may make stubs in its own table, which its later parts must find
+    found_empty = not record.has_stubs and session.execute(select(record.table).limit(1)).first() is None
+    return Counting(repeated=repeated, found_empty=found_empty)
 
 
 def upsert(session: Session, file: str, rows: Sequence[Row], counting: Counting | None = None) -> UpsertCounts:
@@ -86,7 +111,7 @@ def preview(session: Session, file: str, rows: Sequence[Row], counting: Counting
     """
     record = FILES[file]
     identities = identify(record, rows, counting)
-    stored = stored_rows(session, record, (identity.key for identity in identities))
+    stored = known_rows(session, record, identities, counting)
     known = [stored.get(identity.key) for identity in identities]
     return [{**(old.values if old else {}), **row} for old, row in zip(known, rows, strict=True)]
 

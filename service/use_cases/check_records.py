@@ -10,7 +10,7 @@ from models.base import Session, code_key
 from models.partial_days import first_day, in_order
 from models.queries import records
 from models.queries.files import FILES
-from models.queries.identities import Counting, identify, likeness, missing_key
+from models.queries.identities import Counting, identify, likenesses, missing_key
 from service.csv_cells import cell_columns, cell_text
 from service.csv_tables import ParsedTable
 from service.schemas.records import RECORDS
@@ -30,7 +30,7 @@ class _Rule:
 
 
 def _in_order(row: Values, earlier: str, later: str) -> bool:
-    return not row[earlier] or not row[later] or in_order(str(row[earlier]), str(row[later]))
+    return not row.get(earlier) or not row.get(later) or in_order(str(row[earlier]), str(row[later]))
 
 
 RULES: dict[str, tuple[_Rule, ...]] = {
@@ -38,7 +38,7 @@ RULES: dict[str, tuple[_Rule, ...]] = {
         _Rule(
             "interval_days",
             "a number of days with predetermined and opportunistic, nothing with corrective",
-            lambda row: (row["policy"] == "corrective") == (row["interval_days"] is None),
+            lambda row: (row["policy"] == "corrective") == (row.get("interval_days") is None),
         ),
     ),
     "valves": (
@@ -53,7 +53,7 @@ RULES: dict[str, tuple[_Rule, ...]] = {
         _Rule(
             "last_ok_on",
             "a day not after found_on, or done_on where that is empty",
-            lambda row: _in_order(row, "last_ok_on", "found_on" if row["found_on"] else "done_on"),
+            lambda row: _in_order(row, "last_ok_on", "found_on" if row.get("found_on") else "done_on"),
         ),
     ),
     "issues": (_Rule("qty", "a whole number other than 0, negative for a return", lambda row: row["qty"] != 0),),
@@ -101,8 +101,8 @@ def find_errors(session: Session, tables: Sequence[SpooledTable], *, today: date
             session=session,
             table=table,
             today=today,
-            counting=table.counting(),
-            identity_counting=table.counting(),
+            counting=records.begin_counting(session, table.file, table.repeated),
+            identity_counting=records.begin_counting(session, table.file, table.repeated),
             known=_known_codes(session, table, tables),
             successor=_successors(session, table),
         )
@@ -138,9 +138,12 @@ class _Checks:
 
     def _repeated(self, part: ParsedTable) -> Iterator[RowError]:
         file = FILES[part.file]
+        if not self.table.repeated:
+            return
         identities = identify(file, part.rows, self.identity_counting)
-        for (line, row), identity in zip(_numbered(part), identities, strict=True):
-            if hash(likeness(file, row)) not in self.table.repeated:
+        found = likenesses(file, part.rows)
+        for (line, row), likeness, identity in zip(_numbered(part), found, identities, strict=True):
+            if hash(likeness) not in self.table.repeated:
                 continue
             if identity.key in self.first:
                 expected = f"each {' and '.join(file.key)} once; line {self.first[identity.key]} has it already"
@@ -150,27 +153,29 @@ class _Checks:
     def _broken_rules(self, part: ParsedTable) -> Iterator[RowError]:
         columns = cell_columns(RECORDS[part.file])
         required = [name for name, column in columns.items() if column.required]
+        rules = RULES.get(part.file, ())
         stored_rows = records.preview(self.session, part.file, part.rows, self.counting)
         for line, stored in zip(part.lines, stored_rows, strict=True):
-            row = dict.fromkeys(columns) | stored
-            missing = [name for name in required if row[name] is None]
+            missing = [name for name in required if stored.get(name) is None]
             for name in missing:
-                yield _error(part, line, name, row, f"{_meaning(part, name)}; a new row needs it")
-            for rule in RULES.get(part.file, ()):
-                if not missing and not rule.holds(row):
-                    yield _error(part, line, rule.column, row, rule.expected)
+                yield _error(part, line, name, stored, f"{_meaning(part, name)}; a new row needs it")
+            for rule in () if missing else rules:
+                if not rule.holds(stored):
+                    yield _error(part, line, rule.column, stored, rule.expected)
 
     def _unknown_codes(self, part: ParsedTable) -> Iterator[RowError]:
         for column, known in self.known.items():
             target = next(one for one in FILES[part.file].references if one.name == column).file
-            for line, row in _numbered(part):
-                if row.get(column) and code_key(row[column]) not in known:
+            named = {row.get(column) for row in part.rows}
+            unknown = {code for code in named if code and code_key(code) not in known}
+            for line, row in _numbered(part) if unknown else ():
+                if row.get(column) in unknown:
                     expected = f"a {FILES[target].code_column} in the record or in {target}.csv of this import"
                     yield _error(part, line, column, row, expected)
 
     def _supersession_cycles(self, part: ParsedTable) -> Iterator[RowError]:
-        for line, row in _numbered(part):
-            if self.successor and _leads_back(self.successor, code_key(row["code"])):
+        for line, row in _numbered(part) if self.successor else ():
+            if _leads_back(self.successor, code_key(row["code"])):
                 yield _error(part, line, "superseded_by", row, "a kit that does not lead back to this one")
 
 
@@ -182,8 +187,10 @@ def _missing_keys(part: ParsedTable) -> Iterator[RowError]:
 
 def _future_days(part: ParsedTable, today: date) -> Iterator[RowError]:
     for column in PAST_DAYS.get(part.file, ()):
-        for line, row in _numbered(part):
-            if row.get(column) and first_day(str(row[column])) > today:
+        days = {row.get(column) for row in part.rows}
+        future = {day for day in days if day and first_day(str(day)) > today}
+        for line, row in _numbered(part) if future else ():
+            if row.get(column) in future:
                 yield _error(part, line, column, row, f"a day not after the day of import, {today}")
 
 

@@ -150,7 +150,7 @@ def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
     named: dict[str, list[str]] = {}
     for table in tables:
         created = changed = unchanged = 0
-        counting = table.counting()
+        counting = records.begin_counting(session, table.file, table.repeated)
         note_digest(session, table.file, table.digest)
         for part in table.parts():
             counts = records.upsert(session, table.file, part.rows, counting)
