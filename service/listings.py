@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Generic, Protocol, TypeVar
 
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from service.schemas.results import Page
 
@@ -83,3 +83,28 @@ def cut(stored: Sequence[StoredRow], *, limit: int, shape: Callable[[StoredRow],
     """
     kept = stored[:limit]
     return Part(rows=[shape(row) for row in kept], next_cursor=kept[-1].id if len(stored) > limit else None)
+
+
+def listing_of(shape: type[Row], rows: Sequence[Row], *, notice: str | UnsetType = UNSET) -> Listing[Row]:
+    """Make a list of rows that are all there already; its cursors are numbers of rows.
+
+    Parameters
+    ----------
+    shape : type
+        A row on its way out.
+    rows : sequence of Struct
+        All of them.
+    notice : str or UNSET
+        What is said above them.
+
+    Returns
+    -------
+    Listing
+        The list.
+    """
+
+    def read(after: int, limit: int) -> Part[Row]:
+        end = after + limit
+        return Part(rows=rows[after:end], next_cursor=end if end < len(rows) else None)
+
+    return Listing(shape=shape, read=read, top=Page[Row](value=(), notice=notice))

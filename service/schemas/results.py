@@ -182,12 +182,28 @@ def published(value: object) -> object:
     {'mean': 0.333333, 'failures': 7, 'p': [0.666667]}
     """
     if isinstance(value, float):
-        return float(f"{value:.{SIGNIFICANT_DIGITS}g}")
+        return rounded(value)
     if isinstance(value, Mapping):
         return {key: published(item) for key, item in value.items()}
     if isinstance(value, list):
         return [published(item) for item in value]
     return value
+
+
+def rounded(value: float) -> float:
+    """Round a measured number as it is published.
+
+    Parameters
+    ----------
+    value : float
+        In any unit.
+
+    Returns
+    -------
+    float
+        With 6 significant digits.
+    """
+    return float(f"{value:.{SIGNIFICANT_DIGITS}g}")
 
 
 def from_row(shape: type[Row], row: object, **more: object) -> Row:
