@@ -33,7 +33,7 @@ bench: $(STAMP)
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)
-	$(BIN)/python tests/oracles/recompute.py
+	$(BIN)/python -m tests.oracles.recompute
 
 format: $(STAMP)
 	$(BIN)/ruff format .
