@@ -208,6 +208,12 @@ class RunFinding(SQLModel, table=True):
     detail: str = Field(sa_type=Text)
     treatment: str | None = Field(default=None, sa_type=Text)
     effect: str | None = Field(default=None, sa_type=Text)
+    identity: str | None = Field(default=None, max_length=64)
+    tag: str | None = Field(default=None, max_length=60)
+    lives_lost: int | None = None
+    scale_change: float | None = None
+    kits_per_year_change: float | None = None
+    effect_reason: str | None = Field(default=None, sa_type=Text)
     details: dict[str, Any] = _details()
 
 
