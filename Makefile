@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 PORT ?= 8000
 
-.PHONY: run test test-desktop bench oracles format clean
+.PHONY: run test test-desktop bench study oracles format clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
@@ -30,6 +30,10 @@ test-desktop: $(STAMP)
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
 	$(BIN)/python -m tests.benchmarks.bench_import
+
+# how often intervals hold the truth, on seeds 1 to 2,000
+study: $(STAMP)
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_intervals
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)
