@@ -9,6 +9,7 @@ import numpy as np
 from forecasting.clocks import Watch
 from forecasting.heterogeneity import GroupContrast
 from forecasting.mean_cumulative import mean_cumulative
+from forecasting.trends import power_law
 
 Row = dict[str, object]
 Sample = tuple[str, str]
@@ -68,19 +69,21 @@ def _warnings(contrasts: Sequence[GroupContrast], compared: int) -> tuple[str, .
     )
 
 
-def _mean_cumulative(watches: Sequence[Watch]) -> Row:
-    """Lay out failures a place by days watched; robust limits."""
-    made = mean_cumulative(
-        [[float(day - watch.begin) for day in watch.failures] for watch in watches],
-        watched=[float(watch.end - watch.begin) for watch in watches],
-    )
+def _by_place(watches: Sequence[Watch]) -> Row:
+    """Lay out failures a place by days watched with robust limits, and the power of time they follow."""
+    failures = [[float(day - watch.begin) for day in watch.failures] for watch in watches]
+    watched = [float(watch.end - watch.begin) for watch in watches]
+    made, law = mean_cumulative(failures, watched=watched), power_law(failures, watched=watched)
     kept = np.unique(np.linspace(0, len(made.age) - 1, min(MOST_POINTS, len(made.age))).round().astype(np.int64))
     columns = (made.age, made.at_risk, made.mean, made.lower, made.upper)
-    return {
+    curve: Row = {
         "method": "mean failures of one place by days since its watch began, robust 95 % limits (Lawless-Nadeau)",
         "columns": ["days_watched", "places", "mean", "lower", "upper"],
         "points": [[_digits(float(column[row])) for column in columns] for row in kept.tolist()],
     }
+    return {"mean_cumulative": curve} | (
+        {} if law is None else {"power_law_shape": _digits(law.shape), "power_law_p": _digits(law.p)}
+    )
 
 
 def seen_within_classes(contrasts: Sequence[GroupContrast], watches: Iterable[Watch]) -> Mapping[Sample, WithinClass]:
@@ -106,6 +109,6 @@ def seen_within_classes(contrasts: Sequence[GroupContrast], watches: Iterable[Wa
         compared = [one for one in contrasts if (one.service_class, one.item) == sample]
         details: Row = {"groups_compared_in_run": len(contrasts), "groups": [_contrast_row(one) for one in compared]}
         if any(watch.failures for watch in own):
-            details["mean_cumulative"] = _mean_cumulative(own)
+            details |= _by_place(own)
         seen[sample] = WithinClass(details=details, warnings=_warnings(compared, len(contrasts)))
     return seen

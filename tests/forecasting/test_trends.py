@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from forecasting.errors import InvalidInput
-from forecasting.trends import TrendTests, trend_tests
+from forecasting.trends import TrendTests, power_law, trend_tests
 from tests.strategies import CI
 
 QUICK = settings(CI, max_examples=100)
@@ -152,3 +152,36 @@ def test_a_failure_at_the_end_of_a_watch_of_a_quarter_day_is_possible() -> None:
 def test_what_can_not_be_is_refused(failures: list[list[float]], watched: list[float], said: str) -> None:
     with pytest.raises(InvalidInput, match=said):
         trend_tests(failures, watched=watched)
+
+
+def test_valve_seats_follow_a_power_of_time_above_one() -> None:
+    """41 engines watched for different times: 1.399579267, 553.643021 days (computed by two programs)."""
+    failures, watched = valve_seats()
+    law = power_law(failures, watched=watched)
+    assert law is not None
+    assert (law.shape, law.scale) == pytest.approx((1.399579267, 553.643021), rel=1e-8)
+    assert (law.likelihood_ratio, law.p) == pytest.approx((4.924588, 0.02648), abs=5e-6)
+
+
+def test_one_valve_has_the_closed_form_of_a_power_law() -> None:
+    times = repairs("nist_apr_10")
+    law = power_law([times], watched=[1500.0])
+    assert law is not None
+    shape = 10.0 / np.log(1500.0 / np.array(times)).sum()
+    assert (law.shape, law.scale) == pytest.approx((shape, 1500.0 / 10.0 ** (1.0 / shape)), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "failures", [[[], []], [[100.0], []]], ids=["no failure", "a failure at the end of the longest watch"]
+)
+def test_where_a_power_law_has_no_maximum_there_is_none(failures: list[list[float]]) -> None:
+    assert power_law(failures, watched=[100.0, 50.0]) is None
+
+
+def test_hours_for_days_leave_the_power() -> None:
+    failures, watched = valve_seats()
+    first = power_law(failures, watched=watched)
+    hours = power_law([[24.0 * day for day in engine] for engine in failures], watched=[24.0 * day for day in watched])
+    assert first is not None
+    assert hours is not None
+    assert (hours.shape, hours.scale) == pytest.approx((first.shape, 24.0 * first.scale), rel=1e-12)

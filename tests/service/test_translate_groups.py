@@ -1,7 +1,10 @@
 """Groups within a class and failures of a place, in the words and numbers a failure model shows."""
 
 from dataclasses import replace
+from math import log
 from typing import Any, cast
+
+import pytest
 
 from forecasting.clocks import Watch
 from forecasting.heterogeneity import GroupContrast
@@ -57,3 +60,11 @@ def test_where_nothing_failed_there_is_no_curve_and_nothing_to_warn_of() -> None
     told = seen_within_classes([], WATCHES)["AIR", "trim"]
     assert "mean_cumulative" not in told.details
     assert (told.details["groups"], told.warnings) == ([], ())
+
+
+def test_the_power_of_time_that_failures_follow_is_given() -> None:
+    """It solves 3 / b + sum log t = 3 sum T^b log T / sum T^b; the check is by hand."""
+    power = cast(float, seen_within_classes([], WATCHES)["BRINE", "trim"].details["power_law_shape"])
+    weights = [1000.0**power, 800.0**power]
+    mean_log = (weights[0] * log(1000.0) + weights[1] * log(800.0)) / sum(weights)
+    assert 3.0 / power + log(100.0) + 2.0 * log(400.0) == pytest.approx(3.0 * mean_log, abs=2e-3)
