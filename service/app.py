@@ -13,6 +13,7 @@ from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.openapi import OpenAPIConfig
 from litestar.openapi.plugins import SwaggerRenderPlugin, YamlRenderPlugin
+from litestar.openapi.spec import Components
 from litestar.static_files import create_static_files_router
 from litestar.types import ASGIApp
 from sqlalchemy.exc import OperationalError
@@ -21,6 +22,7 @@ from models.engine import Engines, open_engines
 from service import problems
 from service.access_rules import keys_required, loopback_only
 from service.authorization import authorize
+from service.described_roles import SCHEMES, DescribedRoles
 from service.described_structs import StrictStructs
 from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
@@ -63,6 +65,7 @@ def _routed(settings: Settings) -> Litestar:
         engines = open_engines(settings.database_url)
         processes = ForecastProcesses(engines, settings.database_url)
         app.state.engines, app.state.processes = engines, processes
+        app.state.most_rows = settings.import_limit_rows
         await asyncio.to_thread(_close_what_a_predecessor_left, engines)
         try:
             yield
@@ -77,14 +80,15 @@ def _routed(settings: Settings) -> Litestar:
         dependencies={
             "engines": Provide(_engines, sync_to_thread=False),
             "processes": Provide(_processes, sync_to_thread=False),
+            "most_rows": Provide(_most_rows, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
         middleware=[decode_codes, authorize, repeatable, conditional],
         exception_handlers={Exception: problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
-        plugins=[StrictStructs()],
-        openapi_config=_description(),
+        plugins=[StrictStructs(), *([DescribedRoles()] if settings.access == "keys" else [])],
+        openapi_config=_description(SCHEMES if settings.access == "keys" else Components()),
         request_max_body_size=settings.import_limit_bytes,
         logging_config=None,
     )
@@ -93,6 +97,11 @@ def _routed(settings: Settings) -> Litestar:
 def _engines(state: State) -> Engines:
     engines: Engines = state.engines
     return engines
+
+
+def _most_rows(state: State) -> int:
+    most_rows: int = state.most_rows
+    return most_rows
 
 
 def _processes(state: State) -> ForecastProcesses:
@@ -115,7 +124,7 @@ def _swagger_files() -> Router:
     return create_static_files_router(SWAGGER, directories=[folder], include_in_schema=False)
 
 
-def _description() -> OpenAPIConfig:
+def _description(schemes: Components) -> OpenAPIConfig:
     page = SwaggerRenderPlugin(
         js_url=f"{SWAGGER}/swagger-ui-bundle.js",
         css_url=f"{SWAGGER}/swagger-ui.css",
@@ -128,6 +137,7 @@ def _description() -> OpenAPIConfig:
         description="Rebuild history in, rebuild-kit demand, reorder points and an order list out. "
         "It proposes; a named person decides. A slash within a code is written %2F. "
         "A key is sent as Authorization: Bearer KEY; every POST takes an Idempotency-Key.",
+        components=schemes,
         path="/schema",
         use_handler_docstrings=True,
         render_plugins=[page, YamlRenderPlugin()],
