@@ -34,6 +34,7 @@ bench: $(STAMP)
 # how often intervals hold the truth, on seeds 1 to 2,000
 study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_intervals
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_pooling
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)

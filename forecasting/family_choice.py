@@ -3,14 +3,17 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from forecasting.families import Family
 
 __all__ = ["FamilyChoice", "choose_family"]
 
 ENOUGH = 20
 """Failures below which nothing is chosen: Weibull (common practice, no source)."""
-CLEAR = 4.0
-"""AIC by which another family must beat Weibull: below, it has little more support (common practice, no source)."""
+CLEAR = 2.0 * float(np.log(3.0 * 0.95 / 0.05))
+"""AIC by which another family must beat Weibull, 8.1: with one half of the belief on Weibull and a sixth on each other,
+it is then 19 times as credible."""
 PARAMETERS = {Family.EXPONENTIAL: 2, Family.WEIBULL: 4, Family.LOGNORMAL: 4, Family.LOGLOGISTIC: 4}
 """Mean and spread among classes, of log scale and of log shape where there is one."""
 
@@ -29,7 +32,7 @@ class FamilyChoice:
         The best of the others; None: too few failures to compare.
     difference : float or None [1]
         AIC of the runner-up less that of the chosen one; negative where Weibull was kept although another is better by
-        less than 4.
+        less than 8.1.
     """
 
     family: Family

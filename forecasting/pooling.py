@@ -5,13 +5,13 @@ own classes and weakly anchored (empirical Bayes). A class with forty failures s
 what its survival leaves possible.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 
-from forecasting.arrays import FloatArray, IntArray
+from forecasting.arrays import FloatArray, IntArray, check
 from forecasting.families import Family
 from forecasting.family_choice import FamilyChoice, choose_family
 from forecasting.fitting import Fit, fit_weibull
@@ -21,7 +21,7 @@ from forecasting.lives import Lives
 from forecasting.maxima import climb, highest_maxima
 from forecasting.priors import Prior, log_parameters
 
-__all__ = ["InUse", "Source", "lifetimes_in_use"]
+__all__ = ["InUse", "Source", "lifetimes_in_use", "lifetimes_of_families", "scale_without_failures"]
 
 ANCHOR_SPREAD = np.array([1.0, 0.3])
 """Spread of log scale and log shape among classes that the estimate is anchored at."""
@@ -186,15 +186,65 @@ def _by_item(values: FloatArray, item_of: IntArray, items: int) -> FloatArray:
     return np.stack([np.bincount(item_of, column, items) for column in values.T], axis=1)
 
 
-def _words(fit: Fit, share: float, *, lender: str) -> tuple[Source, str]:
+def scale_without_failures(lives: Lives, *, shape: FloatArray, confidence: float) -> FloatArray:
+    """Weibull scale that a sample without failures shows to be exceeded, if its shape is given.
+
+    (sum of (lower^shape - entry^shape) / -log(1 - confidence))^(1 / shape). With shape 1 its inverse is the upper limit
+    of a constant failure rate.
+
+    Parameters
+    ----------
+    lives : Lives [days]
+        Of all samples.
+    shape : float array, shape (samples,) [1]
+        Of each sample.
+    confidence : float [1]
+        One-sided, in (0, 1).
+
+    Returns
+    -------
+    float array, shape (samples,) [days]
+        NaN for a sample with failures.
+
+    Raises
+    ------
+    InvalidInput
+        If `confidence` isn't in (0, 1).
+
+    References
+    ----------
+    Abernethy, The New Weibull Handbook, chapter 6 (Weibayes and zero-failure tests; from memory).
+
+    Examples
+    --------
+    >>> from forecasting.lives import lives_of_one_sample
+    >>> ten = lives_of_one_sample(lower=[1000.0] * 10, upper=[np.inf] * 10)
+    >>> scale_without_failures(ten, shape=np.array([2.0]), confidence=0.9).round(4)
+    array([2083.9733])
+    """
+    check(0.0 < confidence < 1.0, f"`confidence` must lie in (0, 1), got {confidence}")
+    steep, longest = shape[lives.sample], float(lives.lower.max(initial=1.0))
+    spent = (lives.lower / longest) ** steep - (lives.entry / longest) ** steep
+    total = np.bincount(lives.sample, spent, len(lives.samples))
+    failed = np.bincount(lives.sample, np.isfinite(lives.upper), len(lives.samples)) > 0
+    return np.where(failed, np.nan, longest * (total / -np.log1p(-confidence)) ** (1.0 / shape))
+
+
+def _rounded_up(value: float) -> str:
+    """Write a limit in two digits, never below it."""
+    step = 10.0 ** (np.floor(np.log10(value)) - 1.0)
+    return f"{np.ceil(value / step - 1e-9) * step:.2g}"
+
+
+def _words(fit: Fit, share: float, *, lender: str, limit: str) -> tuple[Source, str]:
     """Say where the numbers of a class come from."""
     failures, years = fit.failures + fit.masked, fit.exposure / 365.25
     seen = (
         f"{failures} failures in {years:.4g} valve-years" if failures != 1 else f"1 failure in {years:.4g} valve-years"
     )
     if not failures:
-        bound = f", mean rate below {-np.log(0.05) / years:.2g} a year (95 %)" if years > 0 else ""
-        return Source.POOL, f"{seen}{bound}: the rest comes from {lender}"
+        bound = f", mean rate below {_rounded_up(-np.log(0.05) / years)} a year (95 %) if constant" if years > 0 else ""
+        return Source.POOL, f"{seen}{bound}{limit}: the rest comes from {lender}"
     if share <= OWN_SHARE:
         return Source.OWN, ""
     return Source.SHARED, f"{seen}: {share:.0%} of the scale comes from {lender}"
@@ -205,13 +255,31 @@ def _pair(values: FloatArray) -> tuple[float, float]:
     return float(values[0]), float(values[1])
 
 
+def _limits(lives: Lives, posterior: _Posterior, choices: Mapping[str, FamilyChoice]) -> list[str]:
+    """Say what each sample's survival excludes if its shape in use is right; empty unless Weibull."""
+    shape = np.exp(posterior.centre[:, 1])
+    least = scale_without_failures(lives, shape=shape, confidence=0.95)
+    return [
+        f"; scale above {days:.0f} days (95 %) if the shape is {steep:.2g}"
+        if days > 0 and choices[item].family is Family.WEIBULL
+        else ""
+        for (_, item), days, steep in zip(lives.samples, least, shape, strict=True)
+    ]
+
+
 def _of_class(
-    sample: tuple[str, str], posterior: _Posterior, place: int, fit: Fit, choice: FamilyChoice, *, lender: str
+    sample: tuple[str, str],
+    posterior: _Posterior,
+    place: int,
+    fit: Fit,
+    choice: FamilyChoice,
+    *,
+    words: tuple[str, str],
 ) -> InUse:
     """Posterior of a class with lives of its own."""
     log_scale, log_shape = posterior.centre[place]
     share = float(min(1.0, posterior.variance[place, 0] / posterior.prior.sd[place, 0] ** 2))
-    source, reason = _words(fit, share, lender=lender)
+    source, reason = _words(fit, share, lender=words[0], limit=words[1])
     sd = np.sqrt(posterior.variance[place])
     return InUse(
         service_class=sample[0],
@@ -269,6 +337,57 @@ def _unknown(sample: tuple[str, str]) -> InUse:
     )
 
 
+def lifetimes_of_families(
+    lives: Lives, *, wanted: Sequence[tuple[str, str]], choices: Mapping[str, FamilyChoice]
+) -> tuple[InUse, ...]:
+    """Fit every class and item in families already chosen, as `lifetimes_in_use` does.
+
+    Parameters
+    ----------
+    lives : Lives [days]
+        Of the whole plant.
+    wanted : sequence of (str, str) [service class, maintainable item]
+        Samples the forecast needs, whether or not they have lives.
+    choices : mapping from item to FamilyChoice [words]
+        For every item that has lives.
+
+    Returns
+    -------
+    tuple of InUse [days]
+        One per wanted sample, in its order.
+
+    References
+    ----------
+    DEVELOPERS.md, "Borrowed strength".
+
+    Examples
+    --------
+    >>> from forecasting.lives import lives_of_one_sample
+    >>> seen = lives_of_one_sample(lower=[700.0, 900.0], upper=[700.0, np.inf])
+    >>> given = {"": FamilyChoice(family=Family.EXPONENTIAL, failures=1, runner_up=None, difference=None)}
+    >>> lifetimes_of_families(seen, wanted=[("", "")], choices=given)[0].lifetime.shape
+    1.0
+    """
+    if not len(lives):
+        return tuple(_unknown(sample) for sample in wanted)
+    posterior = _pooled(lives, tuple(choices[item].family for _, item in lives.samples))
+    limits = _limits(lives, posterior, choices)
+    fits = {(fit.service_class, fit.item): (place, fit) for place, fit in enumerate(fit_weibull(lives))}
+    of_item = {item: place for place, (_, item) in enumerate(lives.samples)}
+    chosen = []
+    for sample in wanted:
+        if sample in fits:
+            place, fit = fits[sample]
+            classes = sum(item == sample[1] for _, item in lives.samples)
+            lender = "the other classes" if classes > 1 else "a weak starting guess, there being no other class"
+            chosen.append(_of_class(sample, posterior, place, fit, choices[sample[1]], words=(lender, limits[place])))
+        elif sample[1] in of_item:
+            chosen.append(_of_pool(sample, posterior.prior, of_item[sample[1]], choices[sample[1]]))
+        else:
+            chosen.append(_unknown(sample))
+    return tuple(chosen)
+
+
 def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tuple[InUse, ...]:
     """Fit every class and item, each class leaning on the others the more the fewer failures it has.
 
@@ -296,21 +415,4 @@ def lifetimes_in_use(lives: Lives, *, wanted: Sequence[tuple[str, str]]) -> tupl
     >>> lifetimes_in_use(quiet, wanted=[("", "")])[0].source.value
     'pool'
     """
-    if not len(lives):
-        return tuple(_unknown(sample) for sample in wanted)
-    choices = _choices(lives)
-    posterior = _pooled(lives, tuple(choices[item].family for _, item in lives.samples))
-    fits = {(fit.service_class, fit.item): (place, fit) for place, fit in enumerate(fit_weibull(lives))}
-    of_item = {item: place for place, (_, item) in enumerate(lives.samples)}
-    chosen = []
-    for sample in wanted:
-        if sample in fits:
-            place, fit = fits[sample]
-            classes = sum(item == sample[1] for _, item in lives.samples)
-            lender = "the other classes" if classes > 1 else "a weak starting guess, there being no other class"
-            chosen.append(_of_class(sample, posterior, place, fit, choices[sample[1]], lender=lender))
-        elif sample[1] in of_item:
-            chosen.append(_of_pool(sample, posterior.prior, of_item[sample[1]], choices[sample[1]]))
-        else:
-            chosen.append(_unknown(sample))
-    return tuple(chosen)
+    return lifetimes_of_families(lives, wanted=wanted, choices=_choices(lives) if len(lives) else {})

@@ -204,10 +204,12 @@ def test_log_likelihood_of_several_families_adds_up() -> None:
 
 
 def test_a_family_is_chosen_only_on_clear_evidence() -> None:
-    evidence = {Family.EXPONENTIAL: -90.0, Family.WEIBULL: -60.0, Family.LOGNORMAL: -57.0, Family.LOGLOGISTIC: -61.0}
+    evidence = {Family.EXPONENTIAL: -90.0, Family.WEIBULL: -60.0, Family.LOGNORMAL: -55.5, Family.LOGLOGISTIC: -61.0}
     clear = choose_family(evidence, failures=30)
-    assert (clear.family, clear.runner_up, clear.difference) == (Family.LOGNORMAL, Family.WEIBULL, 6.0)
+    assert (clear.family, clear.runner_up, clear.difference) == (Family.LOGNORMAL, Family.WEIBULL, 9.0)
+    doubtful = choose_family(evidence | {Family.LOGNORMAL: -56.0}, failures=30)
+    assert (doubtful.family, doubtful.difference) == (Family.WEIBULL, -8.0), "19 to 1 takes 8.1"
     few = choose_family(evidence, failures=19)
     assert (few.family, few.runner_up, few.difference) == (Family.WEIBULL, None, None)
-    constant = choose_family(evidence | {Family.EXPONENTIAL: -55.5}, failures=30)
+    constant = choose_family(evidence | {Family.EXPONENTIAL: -54.0}, failures=30)
     assert (constant.family, constant.difference) == (Family.EXPONENTIAL, 7.0), "two parameters fewer count 4"

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from forecasting.arrays import FloatArray
+from forecasting.errors import InvalidInput
 from forecasting.families import Family
 from forecasting.fitting import Fit, fit_weibull
-from forecasting.lives import Lives
-from forecasting.pooling import InUse, Source, lifetimes_in_use
+from forecasting.lives import Lives, lives_of_one_sample
+from forecasting.pooling import InUse, Source, lifetimes_in_use, scale_without_failures
 
 YEAR = 365.25
 CLASSES = 12
@@ -133,9 +134,42 @@ def test_a_class_without_failures_gets_what_its_survival_leaves_possible() -> No
     one = in_use(more)[-1]
     assert one.source is Source.POOL
     years = 8 * 600.0 / YEAR
-    assert f"0 failures in {years:.4g} valve-years, mean rate below {-np.log(0.05) / years:.2g} a year" in one.reason
+    assert f"0 failures in {years:.4g} valve-years, mean rate below 0.23 a year (95 %)" in one.reason
+    assert 0.22 < -np.log(0.05) / years < 0.23, "rounded up, so that it stays a limit"
+    assert one.lifetime is not None
+    shape = one.lifetime.shape
+    least = (8 * 600.0**shape / -np.log(0.05)) ** (1 / shape)
+    assert f" if constant; scale above {least:.0f} days (95 %) if the shape is {shape:.2g}: the rest" in one.reason
     others = [log_median(other) for other in in_use(more)[:-1]]
     assert np.mean(others) < log_median(one) < max(others) + 1.0, "longer than the usual class, but no dream"
+
+
+@pytest.mark.parametrize(
+    ("ages", "shape", "confidence", "scale"),
+    [(10 * [1000.0], 2.0, 0.90, 2083.9733), (5 * [500.0] + 3 * [1200.0], 3.0, 0.632, 1797.8270)],
+    ids=["ten to 1000, computed", "five to 500 and three to 1200, computed"],
+)
+def test_survival_alone_bounds_the_scale(ages: list[float], shape: float, confidence: float, scale: float) -> None:
+    """By hand: (sum of age^shape / -log(1 - confidence))^(1 / shape), to the digits given."""
+    lives = lives_of_one_sample(lower=ages, upper=[np.inf] * len(ages))
+    found = scale_without_failures(lives, shape=np.array([shape]), confidence=confidence)
+    assert found == pytest.approx([scale], abs=5e-5)
+
+
+def test_2995_lives_without_failure_show_one_in_a_thousand() -> None:
+    """Reliability 0.999 at one lifetime, 95 %: log(0.05) / log(0.999) = 2994.2, so 2,995 lives do and 2,994 don't."""
+    reliable = [
+        np.exp(-1.0 / scale_without_failures(lives, shape=np.ones(1), confidence=0.95)[0])
+        for lives in (lives_of_one_sample(lower=np.ones(n), upper=np.full(n, np.inf)) for n in (2995, 2994))
+    ]
+    assert reliable[0] >= 0.999 > reliable[1]
+
+
+def test_survival_bounds_nothing_after_a_failure_and_needs_a_confidence() -> None:
+    lives = lives_of_one_sample(lower=[5.0, 6.0], upper=[5.0, np.inf])
+    assert np.isnan(scale_without_failures(lives, shape=np.ones(1), confidence=0.9)).all()
+    with pytest.raises(InvalidInput, match=r"`confidence` must lie in \(0, 1\), got 1.0"):
+        scale_without_failures(lives, shape=np.ones(1), confidence=1.0)
 
 
 def test_a_class_without_lives_gets_the_pool_and_an_item_without_any_nothing() -> None:
