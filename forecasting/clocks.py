@@ -111,7 +111,9 @@ class Watcher:
         """The service class it is in."""
         return self.classes[0]
 
-    def find(self, kind: str, ref: str, detail: str, treatment: str, lives_lost: int = 0) -> None:
+    def find(
+        self, kind: str, ref: str, detail: str, treatment: str, lives_lost: int = 0, *, other_ref: str = ""
+    ) -> None:
         """Note a finding (rule 10)."""
         self.findings.append(
             Finding(
@@ -121,6 +123,7 @@ class Watcher:
                 detail=detail,
                 treatment=treatment,
                 lives_lost=lives_lost,
+                other_ref=other_ref,
             )
         )
 

@@ -167,6 +167,10 @@ class Finding:
         What was done about it.
     lives_lost : int [lives]
         Lives that the treatment leaves out of the fit.
+    other_ref : str [name]
+        The event it is compared with; empty: none.
+    candidates : tuple of (str, float) [names and 1]
+        Tags that may be meant, with how much they look like it (0 to 1), the likest first.
     """
 
     kind: str
@@ -175,3 +179,5 @@ class Finding:
     detail: str
     treatment: str
     lives_lost: int = 0
+    other_ref: str = ""
+    candidates: tuple[tuple[str, float], ...] = ()

@@ -113,7 +113,8 @@ def _note_repeats(watcher: Watcher, events: list[Event]) -> None:
         first = last.get(renewed)
         if renewed and first is not None and event.done - first.done <= LIKELY_DUPLICATE_DAYS:
             detail = f"renews what {first.ref or 'another event'} renewed {event.done - first.done} days before"
-            watcher.find("likely_duplicate", event.ref, detail, "both counted; merge them if they are one")
+            treatment = "both counted; merge them if they are one"
+            watcher.find("likely_duplicate", event.ref, detail, treatment, other_ref=first.ref)
         last[renewed] = event
 
 

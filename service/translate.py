@@ -144,7 +144,7 @@ def _design_items(records: Records, *, as_of: date) -> dict[str, tuple[DesignIte
     return {design: tuple(needs) for design, needs in sorted(items.items())}
 
 
-def _ref(event: EventRecord) -> str:
+def event_name(event: EventRecord) -> str:
     """Name an event, also where its record doesn't."""
     return event.ref or f"{event.tag} {event.done_on}"
 
@@ -154,7 +154,7 @@ def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]], *, as_o
     days = event_days(event, as_of=as_of)
     by_kits = frozenset().union(*(renewed_by.get(kit, frozenset()) for kit in event.kits_used))
     return Event(
-        ref=_ref(event),
+        ref=event_name(event),
         action=Action(event.action),
         done=days.done.middle,
         found=None if days.found is None else days.found.middle,
@@ -191,7 +191,7 @@ def _misfits(
         Finding(
             kind="kit_does_not_fit",
             valve=event.tag,
-            ref=_ref(event),
+            ref=event_name(event),
             detail=f"kit {kit} isn't one of its design's: {', '.join(sorted(fitting))}",
             treatment="what it renews is taken as renewed; demand follows the design's kit",
         )

@@ -11,7 +11,6 @@ from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import Demand
 from forecasting.fitting import Fit
-from forecasting.histories import Finding
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
@@ -298,34 +297,3 @@ def need_rows(
             age, storeroom = ages[tag, one.items[0]], storeroom_of[tag]
             policy = policies.get((age.service_class, one.items[0]), "corrective")
             yield _need(one, valve, age, policy, by_question.get((storeroom, one.kit)), storeroom)
-
-
-def finding_rows(findings: Sequence[Finding], undescribed: Sequence[tuple[str, str]]) -> Iterator[Row]:
-    """One row per finding, those of the whole record first.
-
-    Yields
-    ------
-    dict
-        Columns of run_findings.
-    """
-    for file, code in undescribed:
-        yield {
-            "kind": "named_not_described",
-            "file": file,
-            "record_key": code,
-            "detail": f"{code} is named but not described in {file}.csv",
-            "treatment": "used as it is named",
-            "effect": "assumptions take the place of what isn't said",
-            "details": {},
-        }
-    for finding in findings:
-        lost = finding.lives_lost
-        yield {
-            "kind": finding.kind,
-            "file": "events" if finding.ref and finding.valve else "valves" if finding.valve else "areas",
-            "record_key": finding.ref or finding.valve,
-            "detail": finding.detail,
-            "treatment": finding.treatment,
-            "effect": f"{_counted(lost, 'life', 'lives')} left out of the fit" if lost else None,
-            "details": {"tag": finding.valve} if finding.valve else {},
-        }

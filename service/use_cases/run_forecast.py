@@ -1,6 +1,7 @@
 """Compute a run: read the record, forecast, store what was found, all or nothing."""
 
 from collections import defaultdict
+from collections.abc import Sequence
 from datetime import date
 from hashlib import sha256
 from os import getpid
@@ -8,22 +9,26 @@ from os import getpid
 import msgspec
 
 from forecasting.errors import ForecastingError
+from forecasting.finding_effects import effects_of_findings
 from forecasting.pipeline import Forecast, Plant, forecast
 from models.base import Session, StorageError
 from models.engine import Engines
+from models.findings import UnplacedEvent
 from models.queries import records as record_queries
-from models.queries import runs
+from models.queries import runs, voids
+from service.closings import ReadHistory, read_history
 from service.db import read_session, write_session
-from service.schemas.records import RECORDS, ServiceClassRecord
+from service.record_doubts import tag_findings, untagged_findings, young_record_findings
+from service.schemas.records import RECORDS, Record, ServiceClassRecord
 from service.settings import now
 from service.translate import Records, Register, register_from_records
 from service.translate_decisions import reorder_row
+from service.translate_findings import finding_rows, kits_per_year, subjects_of
 from service.translate_results import (
     LOOKS,
     METHOD,
     demand_rows,
     failure_model_rows,
-    finding_rows,
     forecast_periods,
     need_rows,
 )
@@ -45,16 +50,18 @@ READ = (
 )
 
 
-def _read(session: Session) -> tuple[Records, dict[str, str], str]:
-    """Read the record, the descriptions of service classes, and the digest of all of it."""
-    digest, files = sha256(), {}
+def _read(session: Session) -> tuple[Records, dict[str, str], str, ReadHistory]:
+    """Read the record, the descriptions of service classes, the digest of all of it, and the events by key."""
+    digest, files = sha256(), dict[str, list[Record]]()
+    history = read_history(session)
+    files |= {"valves": [*history.valves], "events": [event.record for event in history.events]}
     for file in (*READ, "service_classes"):
-        rows = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
-        digest.update(file.encode() + b"\n" + msgspec.json.encode(rows, order="deterministic"))
-        files[file] = rows
+        if file not in files:
+            files[file] = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
+        digest.update(file.encode() + b"\n" + msgspec.json.encode(files[file], order="deterministic"))
     classes = files.pop("service_classes")
     said = {one.code: one.description for one in classes if isinstance(one, ServiceClassRecord) and one.description}
-    return msgspec.convert(files, Records), said, digest.hexdigest()
+    return msgspec.convert(files, Records), said, digest.hexdigest(), history
 
 
 def _left_out(records: Records, register: Register) -> dict[str, list[str]]:
@@ -126,13 +133,13 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
 def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
     """Read, forecast, store."""
     with read_session(engines) as session:
-        records, descriptions, digest = _read(session)
-        undescribed = record_queries.undescribed(session)
+        records, descriptions, digest, history = _read(session)
+        undescribed, waiting = record_queries.undescribed(session), voids.held_aside(session)
     register = register_from_records(records, as_of=as_of)
     asked = stock_asked(records, register, as_of=as_of, assumed=Assumptions())
     made = forecast(_plant(records, register, asked, as_of=as_of))
     results = _rows(made, records, register, asked, descriptions, as_of=as_of)
-    results["findings"] = list(finding_rows((*register.findings, *made.fleet.findings), undescribed))
+    results["findings"] = _finding_rows(made, records, register, history, waiting, undescribed, as_of=as_of)
     periods = forecast_periods(as_of)
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
@@ -151,6 +158,34 @@ def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
                 "findings": len(results["findings"]),
             },
         )
+
+
+def _finding_rows(
+    made: Forecast,
+    records: Records,
+    register: Register,
+    history: ReadHistory,
+    waiting: Sequence[UnplacedEvent],
+    undescribed: Sequence[tuple[str, str]],
+    *,
+    as_of: date,
+) -> list[dict[str, object]]:
+    """Lay out what can't be true or can't be used, with what it does to the forecast."""
+    findings = (
+        *untagged_findings(waiting, history.valves),
+        *tag_findings(history.valves, history.events),
+        *young_record_findings(records.areas, history.valves, history.events, as_of=as_of),
+        *register.findings,
+        *made.fleet.findings,
+    )
+    effects = effects_of_findings(
+        findings,
+        register.histories,
+        made.lifetimes,
+        kits_per_year=kits_per_year(made),
+        as_of=as_of.toordinal(),
+    )
+    return list(finding_rows(findings, undescribed, subjects_of(history.valves, history.events), effects))
 
 
 def _rows(

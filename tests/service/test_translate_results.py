@@ -21,12 +21,12 @@ from forecasting.trends import TrendTests
 from service.schemas.records import AreaRecord, DesignKitRecord, EventRecord, KitRecord, StoreroomRecord, ValveRecord
 from service.translate import Records, Register, register_from_records
 from service.translate_decisions import reorder_row
+from service.translate_findings import finding_rows, subjects_of
 from service.translate_results import (
     LOOKS,
     Period,
     demand_rows,
     failure_model_rows,
-    finding_rows,
     forecast_periods,
     need_rows,
     round6,
@@ -333,7 +333,7 @@ def test_findings_say_where_they_are_and_what_they_cost() -> None:
         Finding(kind="b", valve="FV-1", ref="", detail="d", treatment="t", lives_lost=2),
         Finding(kind="c", valve="", ref="U100", detail="d", treatment="t"),
     ]
-    rows = list(finding_rows(findings, [("kits", "KX")]))
+    rows = list(finding_rows(findings, [("kits", "KX")], subjects_of([], []), {}))
     assert [(row["file"], row["record_key"], row["effect"]) for row in rows] == [
         ("kits", "KX", "assumptions take the place of what isn't said"),
         ("events", "WO-7", "1 life left out of the fit"),
