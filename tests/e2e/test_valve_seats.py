@@ -113,6 +113,16 @@ def _independent_fit() -> tuple[float, float]:
     return float(shape), float(scale)
 
 
+def test_mean_replacements_of_an_engine_are_served_with_robust_limits(model: Model) -> None:
+    """Last age at which a seat was replaced: 653 days, 9 engines still watched; computed table, to four digits."""
+    curve = model["details"]["mean_cumulative"]
+    assert curve["columns"] == ["days_watched", "places", "mean", "lower", "upper"]
+    assert curve["points"][0] == [61.0, 41.0, 0.02439, 0.003519, 0.169]
+    assert curve["points"][-1] == [653.0, 9.0, 1.543, 1.038, 2.292]
+    assert model["details"]["power_law_shape"] == pytest.approx(1.4, abs=5e-4)
+    assert model["details"]["groups"] == [], "one area, one design: nothing to compare"
+
+
 def test_the_record_holds_41_engines_and_48_replacements_over_25363_days(client: Client, model: Model) -> None:
     assert client.get("/v1/runs/latest").json()["counts"]["valves"] == 41
     assert model["failures"] == 48
@@ -127,6 +137,23 @@ def test_the_fit_is_that_of_an_independent_optimiser(model: Model) -> None:
     assert scale == pytest.approx(546.6, abs=0.05)
     assert model["mle_shape"] == pytest.approx(shape, rel=2e-6), "6 digits are published"
     assert model["mle_scale_days"] == pytest.approx(scale, rel=2e-6)
+
+
+def test_its_parameters_lie_within_likelihood_ratio_limits(client: Client, model: Model) -> None:
+    one = client.get("/v1/failure-models/diesel%20seats/whole_valve").json()
+    intervals = one["details"]["intervals"]
+    assert intervals == model["details"]["intervals"]
+    assert (intervals["level"], intervals["method"]) == (0.9, "likelihood ratio, small-sample corrected")
+    assert intervals["scale_days"]["lower"] < one["mle_scale_days"] < intervals["scale_days"]["upper"]
+    assert intervals["shape"]["lower"] < one["mle_shape"] < intervals["shape"]["upper"]
+    assert [(at["age_days"], 0 < at["lower"] < at["upper"] < 1) for at in intervals["survival"]] == [
+        (365, True),
+        (730, True),
+        (1826, True),
+    ]
+    plot = client.get("/v1/failure-models/diesel%20seats/whole_valve/plot.svg").text
+    assert "<polygon" in plot
+    assert "pointwise 90 % limits of this class alone" in plot
 
 
 def test_the_next_100_days_equal_an_independent_simulation(client: Client, model: Model) -> None:
