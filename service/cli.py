@@ -137,6 +137,9 @@ def serve_command(
     import_limit_mib: Annotated[
         int, typer.Option(envvar="VALVE_KITS_IMPORT_LIMIT_MIB", min=1, help="The largest file read.")
     ] = settings.DEFAULT_IMPORT_LIMIT_MIB,
+    import_limit_rows: Annotated[
+        int, typer.Option(envvar="VALVE_KITS_IMPORT_LIMIT_ROWS", min=1, help="The most rows taken in one import.")
+    ] = settings.DEFAULT_IMPORT_LIMIT_ROWS,
     requests_per_minute: Annotated[
         int, typer.Option(envvar="VALVE_KITS_REQUESTS_PER_MINUTE", min=1, help="How often one key may ask.")
     ] = settings.DEFAULT_REQUESTS_PER_MINUTE,
@@ -152,6 +155,7 @@ def serve_command(
         access="open" if open_ else "keys",
         port=port,
         import_limit_bytes=import_limit_mib * settings.MEBIBYTE,
+        import_limit_rows=import_limit_rows,
         requests_per_minute=requests_per_minute,
     )
     serve(wanted, host=host)

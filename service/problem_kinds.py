@@ -102,7 +102,8 @@ TOO_LARGE = ProblemKind(
     name="too-large",
     status=413,
     title="The request is larger than this server reads.",
-    advice="Split the file, or have the server started with a larger --import-limit-mib.",
+    advice="Split the file, or have the server started with a larger --import-limit-mib or --import-limit-rows; "
+    "`detail` says where it was the rows.",
 )
 UNSUPPORTED_MEDIA_TYPE = ProblemKind(
     name="unsupported-media-type",

@@ -14,6 +14,7 @@ DEFAULT_DATABASE = "sqlite:///valve-kits.sqlite"
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8000
 DEFAULT_IMPORT_LIMIT_MIB = 64
+DEFAULT_IMPORT_LIMIT_ROWS = 2_000_000
 DEFAULT_REQUESTS_PER_MINUTE = 600
 MEBIBYTE = 1024 * 1024
 
@@ -32,6 +33,8 @@ class Settings:
         The port a Host header may name when access is open.
     import_limit_bytes : int [bytes]
         The largest file that is read.
+    import_limit_rows : int [rows]
+        The most rows that are taken in one import over HTTP.
     requests_per_minute : int
         How often a key may ask, averaged over a minute; access without keys is not limited.
     """
@@ -40,6 +43,7 @@ class Settings:
     access: Access = "keys"
     port: int = DEFAULT_PORT
     import_limit_bytes: int = DEFAULT_IMPORT_LIMIT_MIB * MEBIBYTE
+    import_limit_rows: int = DEFAULT_IMPORT_LIMIT_ROWS
     requests_per_minute: int = DEFAULT_REQUESTS_PER_MINUTE
 
 

@@ -1,6 +1,7 @@
 """A table of the record read once and kept on disk in parts, so that checking and storing it need little memory."""
 
 import pickle
+import sys
 import tempfile
 from array import array
 from collections.abc import Iterator
@@ -20,6 +21,11 @@ from service.table_lines import RowError
 BLOCK = 1024 * 1024
 SPOOL_MEMORY = 4 * 1024 * 1024
 ERRORS_KEPT = 10_000
+NO_LIMIT = sys.maxsize
+
+
+class TooManyRows(Exception):
+    """The files hold more rows than are taken in one import; the message names the limit."""
 
 
 @dataclass
@@ -47,6 +53,7 @@ class SpooledTable:
     source: str
     digest: str
     has_errors: bool
+    row_count: int
     repeated: frozenset[int]
     spool: BinaryIO
 
@@ -67,7 +74,9 @@ class SpooledTable:
 
 
 @contextmanager
-def spooled(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> Iterator[SpooledTable]:
+def spooled(
+    file: str, stream: BinaryIO, *, source: str, dates: DateOrder, most_rows: int = NO_LIMIT
+) -> Iterator[SpooledTable]:
     """Read a table into a file of its own.
 
     Parameters
@@ -80,24 +89,34 @@ def spooled(file: str, stream: BinaryIO, *, source: str, dates: DateOrder) -> It
         What its sender called it.
     dates : `iso`, `dmy` or `mdy`
         As declared.
+    most_rows : int [rows]
+        It isn't read further than that.
 
     Yields
     ------
     SpooledTable
         Gone on leaving.
+
+    Raises
+    ------
+    TooManyRows
+        If there are more.
     """
-    keys, wrong, digest = array("q"), False, _digest(stream)
+    keys, wrong, rows, digest = array("q"), False, 0, _digest(stream)
     with tempfile.SpooledTemporaryFile(SPOOL_MEMORY) as spool:
         for part in parse_parts(file, stream, source=source, dates=dates):
             keyed = [row for row in part.rows if not missing_key(FILES[file], row)]
             keys.extend(map(hash, likenesses(FILES[file], keyed)))
-            wrong = wrong or bool(part.errors)
+            wrong, rows = wrong or bool(part.errors), rows + len(part.rows)
+            if rows > most_rows:
+                raise TooManyRows(source)
             pickle.dump(_packed(part), spool, pickle.HIGHEST_PROTOCOL)
         yield SpooledTable(
             file=file,
             source=source,
             digest=digest,
             has_errors=wrong,
+            row_count=rows,
             repeated=_repeated(keys),
             spool=cast("BinaryIO", spool),
         )

@@ -2,7 +2,7 @@
 
 import asyncio
 import tempfile
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Annotated, Any, BinaryIO, cast
@@ -26,12 +26,12 @@ from service.schemas.imports import ImportedFileOut, ImportOut
 from service.table_lines import RowError
 from service.use_cases.choose_run import read_notice
 from service.use_cases.import_archive import check_archive, import_archive
-from service.use_cases.import_files import ImportRejected, ImportReport, check_files, import_files
+from service.use_cases.import_files import ImportRejected, ImportReport, TooManyRows, check_files, import_files
 from service.workbook_lines import is_zip
 
 AnyRequest = Request[Any, Any, Any]
 
-UNSUPPORTED_MEDIA_TYPE = 415
+TOO_LARGE, UNSUPPORTED_MEDIA_TYPE = 413, 415
 ERRORS_LISTED = 1000
 SPOOL_MEMORY = 1024 * 1024
 CSV = "text/csv"
@@ -103,6 +103,7 @@ class ArchiveOperation(Operation):
 async def post_import(
     request: AnyRequest,
     engines: NamedDependency[Engines],
+    most_rows: NamedDependency[int],
     file: FromPath[str],
     dry_run: DryRun = False,
     dates: Dates = "iso",
@@ -111,7 +112,7 @@ async def post_import(
     bring_in = check_files if dry_run else import_files
     async with _spooled(request, *TABLES) as content:
         name = f"{file}.xlsx" if is_zip(content) else f"{file}.csv"
-        report = await asyncio.to_thread(bring_in, engines, {name: content}, today=settings.today(), dates=dates)
+        report = await _brought_in(bring_in, engines, {name: content}, dates=dates, most_rows=most_rows)
     notice = await asyncio.to_thread(read_notice, engines)
     return _shaped(report, dry_run=dry_run, notice=notice)
 
@@ -125,18 +126,30 @@ async def post_import(
 async def post_archive(
     request: AnyRequest,
     engines: NamedDependency[Engines],
+    most_rows: NamedDependency[int],
     dry_run: DryRun = False,
     dates: Dates = "iso",
 ) -> ImportOut:
     """Import a zip archive of files of the record: every line of every file or, if one is wrong, none."""
     bring_in = check_archive if dry_run else import_archive
     async with _spooled(request, ZIP) as content:
-        report = await asyncio.to_thread(bring_in, engines, content, today=settings.today(), dates=dates)
+        report = await _brought_in(bring_in, engines, content, dates=dates, most_rows=most_rows)
     notice = await asyncio.to_thread(read_notice, engines)
     return _shaped(report, dry_run=dry_run, notice=notice)
 
 
 HANDLERS = (post_import, post_archive)
+
+
+async def _brought_in(
+    bring_in: Callable[..., ImportReport], engines: Engines, content: object, *, dates: DateOrder, most_rows: int
+) -> ImportReport:
+    day = settings.today()
+    try:
+        return await asyncio.to_thread(bring_in, engines, content, today=day, dates=dates, most_rows=most_rows)
+    except TooManyRows as error:
+        detail = f"The import holds more than {most_rows} rows, the most that are taken at once."
+        raise ClientException(detail, status_code=TOO_LARGE) from error
 
 
 def _shaped(report: ImportReport, *, dry_run: bool, notice: str | UnsetType) -> ImportOut:

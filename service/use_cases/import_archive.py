@@ -10,7 +10,7 @@ from zipfile import ZipFile, ZipInfo
 
 from models.engine import Engines
 from service.local_dates import DateOrder
-from service.spooled_tables import ErrorList
+from service.spooled_tables import NO_LIMIT, ErrorList
 from service.table_lines import row_error
 from service.use_cases.import_files import ImportRejected, ImportReport, check_files, import_files
 from service.zip_limits import ARCHIVE_LIMITS, ZipRefused, check_zip, copy_entry
@@ -19,7 +19,9 @@ ARCHIVE = "the archive"
 LEFT_BEHIND = "__MACOSX"  # by a system that packs more than it was asked to
 
 
-def import_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: DateOrder) -> ImportReport:
+def import_archive(
+    engines: Engines, stream: BinaryIO, *, today: date, dates: DateOrder, most_rows: int = NO_LIMIT
+) -> ImportReport:
     """Bring the files of an archive into the record, all of them or none.
 
     Parameters
@@ -32,6 +34,8 @@ def import_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: Da
         The day of the import.
     dates : `iso`, `dmy` or `mdy`
         As for `import_files`.
+    most_rows : int [rows]
+        As for `import_files`.
 
     Returns
     -------
@@ -42,12 +46,16 @@ def import_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: Da
     ------
     ImportRejected
         If the archive is refused, or anything in its files is wrong.
-    """  # noqa: DOC502 (raised by _unpacked)
-    with _unpacked(stream) as files:
-        return import_files(engines, files, today=today, dates=dates)
+    TooManyRows
+        If they hold more rows than are taken.
+    """  # noqa: DOC502 (raised by unpacked)
+    with unpacked(stream) as files:
+        return import_files(engines, files, today=today, dates=dates, most_rows=most_rows)
 
 
-def check_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: DateOrder) -> ImportReport:
+def check_archive(
+    engines: Engines, stream: BinaryIO, *, today: date, dates: DateOrder, most_rows: int = NO_LIMIT
+) -> ImportReport:
     """Say what an import of an archive would do, and change nothing.
 
     Parameters
@@ -60,6 +68,8 @@ def check_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: Dat
         The day of the import.
     dates : `iso`, `dmy` or `mdy`
         As for `import_files`.
+    most_rows : int [rows]
+        As for `import_files`.
 
     Returns
     -------
@@ -70,13 +80,32 @@ def check_archive(engines: Engines, stream: BinaryIO, *, today: date, dates: Dat
     ------
     ImportRejected
         If the archive is refused, or anything in its files is wrong.
-    """  # noqa: DOC502 (raised by _unpacked)
-    with _unpacked(stream) as files:
-        return check_files(engines, files, today=today, dates=dates)
+    TooManyRows
+        If they hold more rows than are taken.
+    """  # noqa: DOC502 (raised by unpacked)
+    with unpacked(stream) as files:
+        return check_files(engines, files, today=today, dates=dates, most_rows=most_rows)
 
 
 @contextmanager
-def _unpacked(stream: BinaryIO) -> Iterator[Mapping[str, BinaryIO | Path]]:
+def unpacked(stream: BinaryIO) -> Iterator[Mapping[str, BinaryIO | Path]]:
+    """Unpack an archive into files of their own.
+
+    Parameters
+    ----------
+    stream : binary file
+        As for `import_archive`.
+
+    Yields
+    ------
+    mapping
+        As `import_files` takes them; gone on leaving.
+
+    Raises
+    ------
+    ImportRejected
+        If the archive is refused.
+    """  # noqa: DOC501 (told by _rejected)
     with ExitStack() as stack:
         try:
             check_zip(stream, ARCHIVE_LIMITS)

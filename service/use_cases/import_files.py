@@ -14,7 +14,8 @@ from models.queries.audit import note_digest
 from models.queries.files import FILES
 from service.db import read_session, trial_session, write_session
 from service.local_dates import DateOrder
-from service.spooled_tables import ErrorList, SpooledTable, spooled
+from service.spooled_tables import NO_LIMIT, ErrorList, SpooledTable, spooled
+from service.spooled_tables import TooManyRows as TooManyRows
 from service.table_lines import RowError
 from service.use_cases.check_records import find_errors
 
@@ -49,7 +50,12 @@ class ImportReport:
 
 
 def import_files(
-    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder = "iso"
+    engines: Engines,
+    files: Mapping[str, BinaryIO | Path],
+    *,
+    today: date,
+    dates: DateOrder = "iso",
+    most_rows: int = NO_LIMIT,
 ) -> ImportReport:
     """Bring files into the record, all of them or none.
 
@@ -63,6 +69,8 @@ def import_files(
         The day of the import.
     dates : `iso`, `dmy` or `mdy`
         How days are written in them besides ISO 8601, as declared.
+    most_rows : int [rows]
+        That are taken, of all files together.
 
     Returns
     -------
@@ -73,13 +81,23 @@ def import_files(
     ------
     ImportRejected
         If anything in them is wrong.
+    TooManyRows
+        If they hold more rows than are taken.
     """  # noqa: DOC502 (raised by _checked)
-    with _checked(engines, files, today=today, dates=dates) as tables, write_session(engines) as session:
+    with (
+        _checked(engines, files, today=today, dates=dates, most_rows=most_rows) as tables,
+        write_session(engines) as session,
+    ):
         return _store(session, tables)
 
 
 def check_files(
-    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder = "iso"
+    engines: Engines,
+    files: Mapping[str, BinaryIO | Path],
+    *,
+    today: date,
+    dates: DateOrder = "iso",
+    most_rows: int = NO_LIMIT,
 ) -> ImportReport:
     """Say what an import would do, and change nothing.
 
@@ -93,6 +111,8 @@ def check_files(
         The day of the import.
     dates : `iso`, `dmy` or `mdy`
         As for `import_files`.
+    most_rows : int [rows]
+        As for `import_files`.
 
     Returns
     -------
@@ -103,24 +123,31 @@ def check_files(
     ------
     ImportRejected
         If anything in them is wrong.
+    TooManyRows
+        If they hold more rows than are taken.
     """  # noqa: DOC502 (raised by _checked)
-    with _checked(engines, files, today=today, dates=dates) as tables, trial_session(engines) as session:
+    with (
+        _checked(engines, files, today=today, dates=dates, most_rows=most_rows) as tables,
+        trial_session(engines) as session,
+    ):
         return _store(session, tables)
 
 
 @contextmanager
 def _checked(
-    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder
+    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder, most_rows: int
 ) -> Iterator[list[SpooledTable]]:
     # All of it before a write transaction opens: reading a large file must not keep other writers waiting.
     contents = _by_name(files)
     with ExitStack() as stack:
-        tables = []
+        tables: list[SpooledTable] = []
         for name in FILES:
             if name in contents:
                 source, content = contents[name]
                 stream = stack.enter_context(content.open("rb")) if isinstance(content, Path) else content
-                tables.append(stack.enter_context(spooled(name, stream, source=source, dates=dates)))
+                left = most_rows - sum(table.row_count for table in tables)
+                table = spooled(name, stream, source=source, dates=dates, most_rows=left)
+                tables.append(stack.enter_context(table))
         with read_session(engines) as session:
             errors = find_errors(session, tables, today=today)
         if errors.count:

@@ -142,6 +142,20 @@ def test_a_body_of_unstated_length_is_cut_off_at_the_limit(sqlite_url: str, conn
     assert answer.status_code == 413
 
 
+@pytest.mark.parametrize(("rows", "status"), [(3, 200), (4, 413)])
+def test_an_import_of_more_rows_than_the_limit_is_refused_and_names_it(
+    sqlite_url: str, connect: Callable[[Settings], Any], rows: int, status: int
+) -> None:
+    valves = "tag\n" + "".join(f"FV-{number}\n" for number in range(rows))
+    with connect(Settings(database_url=sqlite_url, access="open", import_limit_rows=3)) as client:
+        answer = client.post("/v1/imports/valves", content=valves, headers=CSV)
+        stored = client.get("/v1/valves").json()["value"]
+    assert (answer.status_code, len(stored)) == (status, rows if status == 200 else 0)
+    if status == 413:
+        assert answer.json()["type"] == "/problems/too-large"
+        assert answer.json()["detail"] == "The import holds more than 3 rows, the most that are taken at once."
+
+
 def test_an_import_into_an_invented_plant_says_so(sqlite_client: Client, sqlite_engines: Engines) -> None:
     with write_session(sqlite_engines) as session:
         set_fact(session, INVENTED_PLANT, "invented plant")
