@@ -14,8 +14,8 @@ PER_CENT = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 50, 70, 80, 90
 APART = 15.0
 """Least distance between two labels of the vertical axis."""
 CAPTION_COLUMNS, CAPTION_LINE = 108, 17.0
-INK, GRID, LIMITS, FIT, OWN = "#1a1a1a", "#e2e2e2", "#7a7a7a", "#0072b2", "#d55e00"
-"""Fit and own fit differ in dashes too, so the plot needs no colour."""
+INK, GRID, LIMITS, FIT, OWN, BAND = "#1a1a1a", "#e2e2e2", "#7a7a7a", "#0072b2", "#d55e00", "#f2e3d5"
+"""Fit and own fit differ in dashes too, and the band has an edge of dots, so the plot needs no colour."""
 
 Point = tuple[float, float]
 
@@ -31,6 +31,8 @@ class PlotData(Struct, kw_only=True):
     """Begin and end of a step, share failed, lower and upper limit."""
     line: list[Point] = field(default_factory=list)
     own_line: list[Point] = field(default_factory=list)
+    band: list[tuple[float, float, float]] = field(default_factory=list)
+    """Age, lower and upper likelihood-ratio limit of the share failed, by this class alone."""
     reason: str | None = None
 
 
@@ -120,6 +122,18 @@ def _curve(paper: _Paper, line: Sequence[Point], colour: str, dashes: str) -> st
     return f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="2"{dashes}/>'
 
 
+def _band(paper: _Paper, data: PlotData) -> Iterator[str]:
+    """Draw the band, cut off at the frame: beneath all else, its edges dotted so that they survive a copier."""
+    inside = [limits for limits in data.band if paper.first <= math.log(max(limits[0], 1e-9)) <= paper.last]
+    lower, upper = ([(paper.across(at[0]), paper.up(at[side])) for at in inside] for side in (1, 2))
+    if len(inside) > 1:
+        corners = " ".join(f"{across:.1f},{up:.1f}" for across, up in [*lower, *reversed(upper)])
+        yield f'<polygon points="{corners}" fill="{BAND}"/>'
+        for edge in (lower, upper):
+            path = " ".join(f"{across:.1f},{up:.1f}" for across, up in edge if TOP < up < BOTTOM)
+            yield f'<polyline points="{path}" fill="none" stroke="{OWN}" stroke-width="1" stroke-dasharray="1.5 3"/>'
+
+
 def _marks(paper: _Paper, data: PlotData) -> Iterator[str]:
     """Draw limits first, so that the points lie on top; what lies in an interval has a bar across it."""
     for _, age, share, lower, upper in data.points:
@@ -169,6 +183,7 @@ def draw_plot(data: PlotData, *, title: str, caption: str) -> str:
     lines = wrap(caption, CAPTION_COLUMNS)
     height = BOTTOM + 66 + CAPTION_LINE * len(lines)
     body = [
+        *_band(paper, data),
         *_axes(paper),
         *_legend(data),
         *([_curve(paper, data.line, FIT, "")] if data.line else []),

@@ -92,7 +92,7 @@ def _curve(lives: Lives) -> tuple[FailedByAge, float]:
     return failed_by_age(seen, survived_to=begin), end
 
 
-def _plotted(one: InUse, lives: Lives) -> Row:
+def _plotted(one: InUse, lives: Lives, band: Sequence[Sequence[float]]) -> Row:
     """Lay out the probability plot of one failure model."""
     own = None if one.fit is None else one.fit.lifetime
     try:
@@ -109,6 +109,7 @@ def _plotted(one: InUse, lives: Lives) -> Row:
         "points": points,
         "line": _line(one.lifetime, *span),
         "own_line": [] if own == one.lifetime else _line(own, *span),
+        "band": [list(limits) for limits in band],
         "reason": reason,
     }
 
@@ -158,7 +159,7 @@ def _of_sample(lives: Lives, sample: tuple[str, str]) -> Lives:
     )
 
 
-def diagnose(one: InUse, lives: Lives) -> Diagnosis:
+def diagnose(one: InUse, lives: Lives, *, band: Sequence[Sequence[float]] = ()) -> Diagnosis:
     """Check a failure model against the lives it rests on.
 
     Parameters
@@ -167,6 +168,8 @@ def diagnose(one: InUse, lives: Lives) -> Diagnosis:
         The model.
     lives : Lives
         Of the whole plant, in days.
+    band : sequence of (age, lower limit, upper limit)
+        Of the share failed by the class's own fit.
 
     Returns
     -------
@@ -184,4 +187,4 @@ def diagnose(one: InUse, lives: Lives) -> Diagnosis:
         fit = None
     checked, misfit = _fit_told(fit)
     repeated, rework = _rework_told(early_repeats(own)[0])
-    return Diagnosis(details=checked | repeated | {"plot": _plotted(one, own)}, warnings=misfit + rework)
+    return Diagnosis(details=checked | repeated | {"plot": _plotted(one, own, band)}, warnings=misfit + rework)

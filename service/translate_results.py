@@ -16,6 +16,7 @@ from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
 from service.translate_diagnostics import diagnose
 from service.translate_groups import seen_within_classes
+from service.translate_intervals import how_sure
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
@@ -154,6 +155,20 @@ def _tested(trend: TrendTests | None) -> Row:
     }
 
 
+def _parameters(one: InUse) -> Row:
+    """Lay out what the forecast uses, and the maximum of the class alone."""
+    used, own = one.lifetime, None if one.fit is None else one.fit.lifetime
+    return {
+        "family": None if used is None else used.family.value,
+        "scale_days": None if used is None else round6(used.scale),
+        "shape": None if used is None else round6(used.shape),
+        "mle_scale_days": None if own is None else round6(own.scale),
+        "mle_shape": None if own is None else round6(own.shape),
+        "mean_days": None if used is None or np.isinf(used.mean) else round6(used.mean),
+        "b10_days": None if used is None else round6(used.quantile(0.1)),
+    }
+
+
 def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Iterator[Row]:
     """One row per service class and item.
 
@@ -166,24 +181,20 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
     same_day: dict[tuple[str, str], int] = defaultdict(int)
     for sample in lives.sample[(lives.entry == 0) & (lives.lower == 0) & (lives.upper == 1)]:
         same_day[lives.samples[sample]] += 1
+    sure = how_sure(made.lifetimes, lives)
     within = seen_within_classes(made.contrasts, made.fleet.watches)
     for one in made.lifetimes:
         key = (one.service_class, one.item)
         inside = within.get(key)
         fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
-        own, checked = None if fit is None else fit.lifetime, diagnose(one, lives)
+        known = sure.get(key)
+        checked = diagnose(one, lives, band=[] if known is None else known.band)
         yield {
             "service_class": one.service_class,
             "maintainable_item": one.item,
-            "family": None if used is None else used.family.value,
-            "scale_days": None if used is None else round6(used.scale),
-            "shape": None if used is None else round6(used.shape),
-            "mle_scale_days": None if own is None else round6(own.scale),
-            "mle_shape": None if own is None else round6(own.shape),
+            **_parameters(one),
             "failures": 0 if fit is None else fit.failures,
             "lives": 0 if fit is None else fit.lives,
-            "mean_days": None if used is None or np.isinf(used.mean) else round6(used.mean),
-            "b10_days": None if used is None else round6(used.quantile(0.1)),
             "pool_share": round6(one.pool_share),
             "status": one.source.value,
             "reason": one.reason or None,
@@ -191,6 +202,7 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
             | _tested(trend)
             | _believed(one)
             | checked.details
+            | ({} if known is None else {"intervals": known.intervals})
             | ({} if inside is None else inside.details)
             | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),

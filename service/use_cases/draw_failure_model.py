@@ -9,6 +9,13 @@ from service.schemas.results import FailureModelOut
 from service.use_cases.read_result import read_failure_model
 
 
+class _Known(msgspec.Struct):
+    """What the caption says of the intervals stored."""
+
+    method: str | None = "likelihood ratio"
+    level: float = 0.9
+
+
 def draw_failure_model(engines: Engines, *, run_id: int | None, service_class: str, maintainable_item: str) -> str:
     """Draw how long an item lasts in a service class: what was seen, and the fitted line.
 
@@ -52,6 +59,8 @@ def _caption(model: FailureModelOut, data: PlotData) -> str:
         said.append("A bar across marks failures known to lie in an interval.")
     if data.points:
         said.append("Vertical bars are pointwise 95 % limits of the share failed, no lifetime distribution assumed.")
+    if data.band:
+        said.append(_band_told(model))
     if data.reason:
         said.append(f"No points: {data.reason}.")
     if isinstance(model.notice, str):
@@ -67,3 +76,12 @@ def _fitted(model: FailureModelOut) -> str:
     ages.append(f"half by {median:,.4g}" if isinstance(median, float | int) else "")
     told = f"{model.family.capitalize()} lifetime, scale {model.scale_days:,.4g} days, shape {model.shape:.3g}"
     return f"{told}: {' and '.join(age for age in ages if age)}."
+
+
+def _band_told(model: FailureModelOut) -> str:
+    stored = model.details.get("intervals")
+    known = msgspec.convert(stored, _Known) if stored is not None else _Known()
+    own = ""
+    if model.mle_scale_days is not None and model.mle_shape is not None:
+        own = f" of this class alone (Weibull, scale {model.mle_scale_days:,.4g} days, shape {model.mle_shape:.3g})"
+    return f"The shaded band is pointwise {100 * known.level:g} % limits{own}, by {known.method}."
