@@ -7,7 +7,8 @@ import numpy as np
 
 from forecasting.arrays import FloatArray, check
 from forecasting.calendars import Calendar
-from forecasting.renewals import Process, renewal_operators
+from forecasting.processes import Process
+from forecasting.renewals import renewal_operators
 
 __all__ = ["AgeMix", "unknown_age"]
 

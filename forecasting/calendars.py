@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 
-from forecasting.arrays import FloatArray, IntArray, check
+from forecasting.arrays import BoolArray, FloatArray, IntArray, check
 
 __all__ = ["CELL", "Calendar"]
 
@@ -16,17 +15,22 @@ INSTANT = 1e-6
 """Dates closer than this, in days, are one date."""
 
 
-def _cuts(edges: FloatArray, intervals: Sequence[float]) -> FloatArray:
-    """Dates at which the time up to the last edge is cut: the edges, and each moved by whole intervals either way."""
-    cuts = [edges, *((days * np.arange(edges[-1] // days + 1)[:, None] + edges % days).ravel() for days in intervals)]
-    dates = np.unique(np.concatenate(cuts).round(6))
-    return np.asarray(dates[dates <= edges[-1] + INSTANT])
+def _moved(dates: FloatArray, interval: float, end: float) -> FloatArray:
+    """Dates moved by whole intervals either way, as far as they lie between 0 and the end."""
+    return np.asarray((interval * np.arange(end // interval + 1)[:, None] + dates % interval).ravel())
 
 
-def _whole(first: float, second: float) -> bool:
-    """Whether one of two intervals is a whole multiple of the other."""
-    rest = max(first, second) % min(first, second)
-    return min(rest, min(first, second) - rest) < INSTANT
+def _cuts(edges: FloatArray, intervals: Sequence[float], end: float) -> FloatArray:
+    """Dates at which the time ahead is cut: the edges, and each moved by whole intervals either way."""
+    dates = np.unique(np.concatenate([edges, *(_moved(edges, days, end) for days in intervals)]).round(6))
+    return np.asarray(dates[dates <= end + INSTANT])
+
+
+def _instants(turnarounds: FloatArray, intervals: Sequence[float], end: float) -> FloatArray:
+    """Dates of their own: now, turnarounds, and whenever what is renewed then comes due again."""
+    known = np.append(0.0, turnarounds)
+    again = [np.arange(date, end + INSTANT, days) for days in intervals for date in known]
+    return np.unique(np.concatenate([known, *again]).round(6))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,41 +41,63 @@ class Calendar:
     ----------
     starts, ends : float array, shape (windows,) [days]
         0 <= start < end.
+    running : bool array, shape (windows,) [1]
+        Whether what is renewed at turnarounds isn't counted in the window.
     left, right, panel : arrays, shape (cells,) [days]
-        Edges of the cells; some have no length: at 0, where what is overdue is renewed, and whenever that comes due
-        again. Cells of one panel may share a planned renewal between them.
+        Edges of the cells; some have no length: at 0, where what is overdue is renewed, at turnarounds, and whenever
+        that comes due again. Cells of one panel may share a planned renewal between them.
+    turnaround : bool array, shape (cells,) [1]
+        Whether the cell is the date of a turnaround.
     """
 
     starts: FloatArray
     ends: FloatArray
+    running: BoolArray
     left: FloatArray
     right: FloatArray
     panel: IntArray
+    turnaround: BoolArray
 
     @classmethod
     def of(
-        cls, windows: Sequence[tuple[float, float]], *, intervals: Sequence[float] = (), cell: float = CELL
+        cls,
+        windows: Sequence[tuple[float, float]],
+        *,
+        running: Sequence[tuple[float, float]] = (),
+        intervals: Sequence[float] = (),
+        opportunities: Sequence[float] = (),
+        turnarounds: Sequence[float] = (),
+        cell: float = CELL,
     ) -> "Calendar":
         """Cut the time up to the last window's end into cells of at most `cell` days.
 
         The cuts repeat with each planned interval, so that a renewal in one cell comes due in one cell, on one side of
-        every window's edge, however often it recurs.
+        every window's edge, however often it recurs; and what is renewed in one cell is old enough (`opportunities`)
+        for the same turnarounds. The windows of `running` follow the others; turnarounds count for nothing in them.
         """
-        check(bool(windows) and all(0 <= s < e for s, e in windows), f"`windows` need 0 <= start < end, got {windows}")
-        cuts = _cuts(np.unique([0.0, *(edge for window in windows for edge in window)]), intervals)
-        parts = np.ceil(np.diff(cuts) / cell - 1e-9).astype(int)
+        every = [*windows, *running]
+        check(bool(every) and all(0 <= s < e for s, e in every), f"`windows` need 0 <= start < end, got {every}")
+        end = max(edge for _, edge in every)
+        stops = np.array([date for date in turnarounds if 0 < date <= end], dtype=np.float64)
+        # what is renewed now may be due later still, so a turnaround beyond the end doesn't matter
+        eligible = [date - age for date in stops for age in opportunities if date > age]
+        edges = np.unique([0.0, *(edge for window in every for edge in window), *stops, *eligible])
+        cuts = _cuts(edges, intervals, end)
+        # what is planned off the middle of a cell is shared with a neighbour
+        least = 2 if intervals else 1
+        parts = np.maximum(np.ceil(np.diff(cuts) / cell - 1e-9).astype(int), least)
         fine = [np.linspace(a, b, n, endpoint=False) for a, b, n in zip(cuts, cuts[1:], parts, strict=False)]
-        points = [np.arange(0.0, cuts[-1] + INSTANT, days).round(6) for days in intervals]
-        bounds = np.sort(np.concatenate([*fine, cuts[-1:], np.unique(np.concatenate([cuts[:1], *points]))]))
+        bounds = np.sort(np.concatenate([*fine, cuts[-1:], _instants(stops, intervals, end)]))
         left, right = bounds[:-1], bounds[1:]
-        # where two plans can fall on one day, sharing a date between cells would blur which comes first
-        tied = any(_whole(*pair) for pair in combinations(intervals, 2))
+        middle = (left + right) / 2.0
         return cls(
-            starts=np.array([start for start, _ in windows], dtype=np.float64),
-            ends=np.array([end for _, end in windows], dtype=np.float64),
+            starts=np.array([start for start, _ in every], dtype=np.float64),
+            ends=np.array([end for _, end in every], dtype=np.float64),
+            running=np.arange(len(every)) >= len(windows),
             left=left,
             right=right,
-            panel=np.arange(len(left)) if tied else np.searchsorted(cuts, (left + right) / 2.0),
+            panel=np.searchsorted(cuts, middle),
+            turnaround=(left == right) & np.isin(middle, stops.round(6)),
         )
 
     @property
@@ -79,7 +105,16 @@ class Calendar:
         """Where an item renewed in a cell counts as renewed."""
         return (self.left + self.right) / 2.0
 
+    @property
+    def instant(self) -> BoolArray:
+        """Which cells have no length."""
+        return np.asarray(self.left == self.right)
+
     def span(self, window: int) -> tuple[int, int]:
         """First cell of a window and the first one after it; a window from 0 holds what is renewed at once."""
         ends = np.searchsorted(self.right, [self.starts[window], self.ends[window]] + np.array(INSTANT), side="right")
         return int(ends[0]) if self.starts[window] > 0.0 else 0, int(ends[1])
+
+    def counted(self, window: int) -> FloatArray:
+        """1 for the cells of a window whose renewals count, 0 for the others, shape (cells of the window,)."""
+        return np.asarray(~(self.running[window] & self.turnaround[slice(*self.span(window))]), dtype=np.float64)

@@ -4,36 +4,51 @@ The outer one doesn't look at the inner one, and between its renewals the inner 
 needed are counts of the inner process up to each possible next renewal of the outer one.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import solve_triangular
 
 from forecasting.arrays import FloatArray
-from forecasting.calendars import Calendar
+from forecasting.calendars import INSTANT, Calendar
 from forecasting.renewals import MOST, Expected, Operators, by_count, goes_on
+from forecasting.ties import HALF, Tie, before_in_cell, fresh_ties, start_ties
 
-__all__ = ["inner_counts", "inner_expected"]
+__all__ = ["either_counts", "inner_counts", "inner_expected"]
 
 
 def _none(first: FloatArray, own: FloatArray, passed: FloatArray) -> FloatArray:
-    """P(no first renewal up to an event in each cell, and by the end), shape (rows, kinds * cells + 1).
+    """P(no first renewal up to an event in each cell, and by the end), shape (rows, cells + 1).
 
-    `own` is, by kind of event and cell, the part of the cell's first renewals that comes before the event; `passed` is
-    what was renewed before the first of these cells.
+    `own` is, by cell of the event, the part of the cell's first renewals that comes before it; `passed` is what was
+    renewed before the first of these cells.
     """
     summed = np.cumsum(first, axis=1)
-    before = np.tile(summed - first, own.shape[1] // first.shape[1]) + own
-    return np.asarray(1.0 - passed[:, None] - np.hstack([before, summed[:, -1:]]))
+    return np.asarray(1.0 - passed[:, None] - np.hstack([summed - first + own, summed[:, -1:]]))
 
 
-def inner_expected(outer: Operators, inner: Operators) -> Expected:
+def _met(
+    tie: Tie, outer: Operators, ages: FloatArray, *, since: FloatArray, due: FloatArray, alive: FloatArray
+) -> FloatArray:
+    """Planned inner renewals before any outer one, less what the cells say; shape (rows, cells)."""
+    chance = tie.taken.sum(axis=1)
+    ahead = np.where(np.isfinite(tie.due), np.maximum(tie.due - since, 0.0), 0.0)
+    truly = np.where(tie.due < due - INSTANT, chance * outer.process.survival(ages, ahead), 0.0)
+    missed = truly - (tie.taken * alive).sum(axis=1)
+    share = np.divide(tie.taken, chance[:, None], out=np.zeros_like(tie.taken), where=chance[:, None] != 0.0)
+    return np.asarray(share * missed[:, None])
+
+
+def inner_expected(outer: Operators, inner: Operators, calendar: Calendar) -> Expected:
     """Expect renewals of the inner process alone, not counting those the outer one brings.
 
     Parameters
     ----------
     outer, inner : Operators [1]
         Their starting rows belong together.
+    calendar : Calendar [days]
+        The cells.
 
     Returns
     -------
@@ -48,34 +63,49 @@ def inner_expected(outer: Operators, inner: Operators) -> Expected:
     --------
     >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
-    >>> from forecasting.renewals import Process, renewal_operators
+    >>> from forecasting.processes import Process
+    >>> from forecasting.renewals import renewal_operators
     >>> calendar, new = Calendar.of([(0.0, 70.0)]), np.zeros((1, 1))
     >>> trim = renewal_operators(Process(lifetimes=(Weibull(scale=900.0, shape=2.0),)), calendar, new)
     >>> packing = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, new)
-    >>> inner_expected(trim, packing).unplanned.sum().round(4)
+    >>> inner_expected(trim, packing, calendar).unplanned.sum().round(4)
     np.float64(0.1)
     """
+    share = before_in_cell(calendar)
     renewed, inner_renewed = outer.start @ outer.resolvent, inner.start @ inner.resolvent
 
-    def expected(fresh: FloatArray, start: FloatArray, share: float) -> FloatArray:
-        own, start_own = outer.early + share * outer.planned, outer.start_early + share * outer.start_planned
-        start_own[:, 0] = outer.start[:, 0]
-        alive = _none(outer.first, own, np.zeros(len(own)))[:, :-1]
-        start_alive = _none(outer.start, start_own, np.zeros(len(start_own)))[:, :-1]
-        cycles = renewed @ (inner.resolvent @ fresh * alive)
+    def alive(first: FloatArray, early: FloatArray, planned: FloatArray) -> FloatArray:
+        # on a date of its own the outer one is first
+        own = np.where(calendar.instant, first, early + share * planned)
+        return _none(first, own, np.zeros(len(own)))[:, :-1]
+
+    fresh_alive = alive(outer.first, outer.early, outer.planned)
+    start_alive = alive(outer.start, outer.start_early, outer.start_planned)
+
+    def expected(fresh: FloatArray, start: FloatArray) -> FloatArray:
+        cycles = renewed @ (inner.resolvent @ fresh * fresh_alive)
         return np.asarray((start + inner_renewed @ fresh) * start_alive + cycles)
 
-    return Expected(
-        unplanned=expected(inner.failed, inner.start_failed, 0.5),
-        planned=expected(inner.planned, inner.start_planned, 1.0),
-    )
+    unplanned, planned = expected(inner.failed, inner.start_failed), expected(inner.planned, inner.start_planned)
+    waiting = np.isinf(outer.ages)
+    ages, now = np.where(waiting, 0.0, outer.ages), np.zeros(len(outer.ages))
+    # what awaits renewal is renewed before anything planned
+    start_due = np.where(waiting.any(axis=1), 0.0, outer.start_due)
+    for tie in start_ties(outer, inner, calendar):
+        unplanned = unplanned + tie.moved - tie.planned
+        planned = planned + _met(tie, outer, ages, since=now, due=start_due, alive=start_alive)
+    new = np.zeros((len(outer.first), ages.shape[1]))
+    for tie in fresh_ties(outer, inner, calendar):
+        unplanned = unplanned + renewed @ (tie.moved - tie.planned)
+        planned = planned + renewed @ _met(tie, outer, new, since=calendar.middle, due=outer.due, alive=fresh_alive)
+    return Expected(unplanned=unplanned, planned=planned)
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Alone:
-    """P(m inner renewals in the window before the outer one's next), by m; shapes (rows, kinds * cells + 1).
+    """P(m inner renewals in the window before the outer one's next), by m; shapes (rows, cells + 1).
 
-    By kind of the outer renewal and cell of the window; the last column: no outer renewal up to the window's end.
+    By cell of the outer renewal in the window; the last column: no outer renewal up to the window's end.
     """
 
     inside: list[FloatArray]  # both fresh in a cell of the window
@@ -83,64 +113,79 @@ class _Alone:
     start: list[FloatArray]  # inner one at its starting age
 
 
-def _shares(outer: Operators, inner: Operators) -> tuple[float, ...]:
-    """Share of a cell's planned inner renewals that come before the outer renewal in that cell, by kind of the latter.
-
-    Half before a failure; none before a planned one, since on a tie the kit that renews more wins.
-    """
-    plans = [one.planned.any() or one.start_planned.any() for one in (outer, inner)]
-    return (0.5, 0.0) if all(plans) else (0.5,)
-
-
-def _by_kind(failed: FloatArray, planned: FloatArray, kinds: int) -> FloatArray:
-    """Outer renewals by kind and cell, shape (rows, kinds * cells)."""
-    return np.asarray(failed + planned if kinds == 1 else np.hstack([failed, planned]))
-
-
-def _alone(inner: Operators, begin: int, end: int, shares: tuple[float, ...]) -> _Alone:
+def _alone(inner: Operators, calendar: Calendar, window: int) -> _Alone:
     """Count the inner process between two outer renewals."""
+    begin, end = calendar.span(window)
     before, inside = slice(0, begin), slice(begin, end)
     resolvent, cells = inner.resolvent[before, before], end - begin
-    earlier = np.hstack([*([np.triu(np.ones((cells, cells)), 1)] * len(shares)), np.ones((cells, 1))])
+    earlier = np.hstack([np.triu(np.ones((cells, cells)), 1), np.ones((cells, 1))])
+    counted, share = calendar.counted(window), before_in_cell(calendar)
+    first = inner.first[inside, inside]
+    own = (inner.early + share * inner.planned)[:, inside]
+    own_start = (inner.start_early + share * inner.start_planned)[:, inside]
+    passed = [inner.first[inside, :begin], inner.first[before, before], inner.start[:, before]]
+    none = [
+        _none(rows, part, gone.sum(axis=1))
+        for rows, part, gone in zip(
+            (first, inner.first[before, inside], inner.start[:, inside]),
+            (own[inside], own[before], own_start),
+            passed,
+            strict=True,
+        )
+    ]
+    halves = [np.hstack([part, np.zeros((len(part), 1))]) for part in (own[inside], own[before], own_start)]
+    counts, ends, last = _Alone(inside=[], before=[], start=[]), none, np.zeros((cells, cells + 1))
+    left = np.ones(cells)
+    while (not counts.inside or goes_on(left, counts.inside[-1][:, -1])) and len(counts.inside) < MOST:
+        fewer = counted[:, None] * last
+        now = _passed_on(first @ fewer + ends[0], first, counted, earlier)
+        step = fewer + (1.0 - counted)[:, None] * now * earlier
+        to_before = resolvent @ (inner.first[before, inside] @ step + ends[1])
+        counts.inside.append(now)
+        counts.before.append(to_before)
+        counts.start.append(inner.start[:, before] @ to_before + inner.start[:, inside] @ step + ends[2])
+        ends = halves if len(counts.inside) == 1 else [np.zeros_like(part) for part in halves]
+        last, left = now * earlier, left - now[:, -1]
+    return counts
 
-    def own(early: FloatArray, planned: FloatArray) -> FloatArray:
-        parts = np.stack([early + share * planned for share in shares], axis=1)
-        parts[:, :, 0] = 0.0  # at once the outer one is first
-        return np.asarray(parts[:, :, inside].reshape(len(parts), len(shares) * cells))
 
-    def ending(parts: FloatArray) -> FloatArray:
-        return np.hstack([parts, np.zeros((len(parts), 1))])
-
-    own_fresh, own_start = own(inner.early, inner.planned), own(inner.start_early, inner.start_planned)
-    inside_none = _none(inner.first[inside, inside], own_fresh[inside], np.zeros(cells))
-    passed, start_passed = inner.first[before, before].sum(axis=1), inner.start[:, before].sum(axis=1)
-    before_none = resolvent @ _none(inner.first[before, inside], own_fresh[before], passed)
-    start_none = _none(inner.start[:, inside], own_start, start_passed) + inner.start[:, before] @ before_none
-    counted = _Alone(inside=[inside_none], before=[before_none], start=[start_none])
-    half, left = 1.0, 1.0 - inside_none[:, -1]
-    while goes_on(left, counted.inside[-1][:, -1]) and len(counted.inside) < MOST:
-        last = counted.inside[-1] * earlier
-        to_before = resolvent @ (inner.first[before, inside] @ last + half * ending(own_fresh[before]))
-        to_start = inner.start[:, inside] @ last + half * ending(own_start)
-        counted.inside.append(inner.first[inside, inside] @ last + half * ending(own_fresh[inside]))
-        counted.before.append(to_before)
-        counted.start.append(inner.start[:, before] @ to_before + to_start)
-        half, left = 0.0, left - counted.inside[-1][:, -1]
-    return counted
+def _passed_on(values: FloatArray, first: FloatArray, counted: FloatArray, earlier: FloatArray) -> FloatArray:
+    """Do as `passed_on`, where what follows must come before the outer renewal."""
+    for cell in np.flatnonzero(counted == 0.0)[::-1]:
+        values = values + np.multiply.outer(first[:, cell], values[cell] * earlier[cell])
+    return values
 
 
-def _steps(following: FloatArray, alone: list[FloatArray], cells: int) -> list[FloatArray]:
+def _steps(following: FloatArray, alone: list[FloatArray]) -> list[FloatArray]:
     """P(m inner renewals, then the outer one's next in each cell of the window), by m; shapes (rows, cells)."""
-    shape = (len(following), following.shape[1] // cells, cells)
-    return [(following * count[:, :-1]).reshape(shape).sum(axis=1) for count in alone]
+    return [following * count[:, :-1] for count in alone]
 
 
-def _joined(steps: list[FloatArray], ends: list[FloatArray], within: list[FloatArray], n: int) -> FloatArray:
-    """P(n inner renewals): m before the outer one's next and n - m after it, or n and no outer one; shape (rows,)."""
+def _put_right(
+    steps: list[FloatArray], ties: Sequence[Tie], rows: slice, inside: slice, counted: FloatArray
+) -> list[FloatArray]:
+    """Give what ties move from one count to the next."""
+    met = np.zeros(steps[0].shape[0], dtype=np.int64)
+    right = [*steps, *(np.zeros_like(steps[0]) for _ in ties)]
+    for tie in ties:
+        for m in np.unique(met):
+            gained = np.where((met == m)[:, None], tie.moved[rows, inside], 0.0)
+            right[m], right[m + 1] = right[m] - gained, right[m + 1] + gained
+        # the cells of one planned renewal lie on one side of every edge
+        met = met + (tie.taken[rows, inside] @ counted > HALF * tie.taken[rows].sum(axis=1))
+    return right
+
+
+def _joined(
+    steps: list[FloatArray], ends: list[FloatArray], within: list[FloatArray], n: int, brings: FloatArray
+) -> FloatArray:
+    """P(n renewals): m before the outer one's next, that one if it counts, the rest after it, or n and no outer one."""
     whole = ends[n] if n < len(ends) else np.zeros(len(ends[0]))
     for m in range(min(n, len(steps) - 1) + 1):
         if n - m < len(within):
-            whole = whole + steps[m] @ within[n - m]
+            whole = whole + steps[m] @ ((1.0 - brings) * within[n - m])
+        if n > m:
+            whole = whole + steps[m] @ (brings * within[n - m - 1])
     return whole
 
 
@@ -172,7 +217,8 @@ def inner_counts(outer: Operators, inner: Operators, calendar: Calendar, window:
     --------
     >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
-    >>> from forecasting.renewals import Process, renewal_operators
+    >>> from forecasting.processes import Process
+    >>> from forecasting.renewals import renewal_operators
     >>> calendar, new = Calendar.of([(0.0, 70.0)]), np.zeros((1, 1))
     >>> trim = renewal_operators(Process(lifetimes=(Weibull(scale=900.0, shape=2.0),)), calendar, new)
     >>> packing = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, new)
@@ -180,15 +226,54 @@ def inner_counts(outer: Operators, inner: Operators, calendar: Calendar, window:
     array([0.9048, 0.0905, 0.0045])
     """
     begin, end = calendar.span(window)
+    return _counts(outer, inner, calendar, window, brings=np.zeros(end - begin))
+
+
+def either_counts(outer: Operators, inner: Operators, calendar: Calendar, window: int) -> FloatArray:
+    """Renewals in one window of either process: an outer renewal makes both fresh and is counted once.
+
+    Parameters
+    ----------
+    outer, inner : Operators [1]
+        Their starting rows belong together.
+    calendar : Calendar [days]
+        The cells.
+    window : int [index]
+        Which window.
+
+    Returns
+    -------
+    float array, shape (rows, n) [1]
+        P(0), P(1), ... by pair of starting ages; every row sums to 1.
+
+    References
+    ----------
+    DEVELOPERS.md, "Joint renewal"; checked against simulation in tests/forecasting/test_joint_renewals.py.
+
+    Examples
+    --------
+    >>> from forecasting.calendars import Calendar
+    >>> from forecasting.lifetimes import Weibull
+    >>> from forecasting.processes import Process
+    >>> from forecasting.renewals import renewal_operators
+    >>> calendar, new = Calendar.of([(0.0, 70.0)]), np.zeros((1, 1))
+    >>> seat = renewal_operators(Process(lifetimes=(Weibull(scale=1400.0, shape=1.0),)), calendar, new)
+    >>> either_counts(seat, seat, calendar, 0)[0, :3].round(4)
+    array([0.9048, 0.0905, 0.0045])
+    """
+    return _counts(outer, inner, calendar, window, brings=calendar.counted(window))
+
+
+def _counts(outer: Operators, inner: Operators, calendar: Calendar, window: int, *, brings: FloatArray) -> FloatArray:
+    """Renewals in one window, with the outer ones in the cells where they count."""
+    begin, end = calendar.span(window)
     before, inside, cells = slice(0, begin), slice(begin, end), end - begin
-    shares = _shares(outer, inner)
-    alone = _alone(inner, begin, end, shares)
-    following = _by_kind(outer.failed[:, inside], outer.planned[:, inside], len(shares))
-    following_start = _by_kind(outer.start_failed[:, inside], outer.start_planned[:, inside], len(shares))
+    alone, counted = _alone(inner, calendar, window), calendar.counted(window)
+    fresh, start = fresh_ties(outer, inner, calendar), start_ties(outer, inner, calendar)
     none, none_start = 1.0 - outer.first[:, :end].sum(axis=1), 1.0 - outer.start[:, :end].sum(axis=1)
-    steps_inside = _steps(following[inside], alone.inside, cells)
-    steps_before = _steps(following[before], alone.before, cells)
-    steps_start = _steps(following_start, alone.start, cells)
+    steps_inside = _put_right(_steps(outer.first[inside, inside], alone.inside), fresh, inside, inside, counted)
+    steps_before = _put_right(_steps(outer.first[before, inside], alone.before), fresh, before, inside, counted)
+    steps_start = _put_right(_steps(outer.start[:, inside], alone.start), start, slice(None), inside, counted)
     ends_inside = [none[inside] * count[:, -1] for count in alone.inside]
     ends_before = [none[before] * count[:, -1] for count in alone.before]
     ends_start = [none_start * count[:, -1] for count in alone.start]
@@ -198,9 +283,9 @@ def inner_counts(outer: Operators, inner: Operators, calendar: Calendar, window:
     left = np.ones(len(outer.start))
     while (not columns or goes_on(left, columns[-1])) and len(columns) < MOST:
         n = len(columns)
-        known = _joined(steps_inside, ends_inside, within, n)
-        within.append(solve_triangular(np.eye(cells) - steps_inside[0], known, lower=False))
-        ahead = _joined(steps_before, ends_before, within, n)
-        columns.append(_joined(steps_start, ends_start, within, n) + renewed @ ahead)
+        known = _joined(steps_inside, ends_inside, within, n, brings)
+        within.append(solve_triangular(np.eye(cells) - steps_inside[0] * (1.0 - brings), known, lower=False))
+        ahead = _joined(steps_before, ends_before, within, n, brings)
+        columns.append(_joined(steps_start, ends_start, within, n, brings) + renewed @ ahead)
         left = left - columns[-1]
     return by_count(columns)

@@ -1,10 +1,12 @@
 """Which maintainable items of a valve are renewed together: groups joined by shared kits."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from forecasting.lifetimes import Lifetime
-from forecasting.renewals import Process
+from forecasting.processes import Process
 
 __all__ = ["ItemPlan", "Link", "kit_links"]
 
@@ -21,6 +23,10 @@ class ItemPlan:
         How long it lasts in this service class.
     interval : float [days]
         Of a predetermined policy; infinite: none.
+    opportunity : float [days]
+        Of an opportunistic policy: renewed at a turnaround if at least so old; infinite: none.
+    on_opening : bool [1]
+        Renewed whenever another item of the valve is.
     kit : str [code]
         The kit a renewal takes.
     qty : int [kits]
@@ -35,6 +41,8 @@ class ItemPlan:
     kit: str
     qty: int
     renews: frozenset[str]
+    opportunity: float = np.inf
+    on_opening: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,10 +65,19 @@ class Link:
 
     @property
     def process(self) -> Process:
-        """Their renewal process."""
+        """Their renewal process where there are no turnarounds."""
         return Process(
             lifetimes=tuple(plan.lifetime for plan in self.plans), interval=min(plan.interval for plan in self.plans)
         )
+
+    @property
+    def opportunity(self) -> float:
+        """Age from which a turnaround renews them, in days."""
+        return min(plan.opportunity for plan in self.plans)
+
+    def process_at(self, turnarounds: tuple[float, ...]) -> Process:
+        """Their renewal process with turnarounds on these days from now."""
+        return replace(self.process, opportunity=self.opportunity, turnarounds=turnarounds)
 
 
 def _covers(first: Sequence[ItemPlan], second: Sequence[ItemPlan]) -> bool:

@@ -4,74 +4,18 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from forecasting.arrays import check
-from forecasting.clocks import ItemAge
-from forecasting.consumption import Group, ItemPlan, TakeUp, Window, kits_taken
-from forecasting.demand import Demand, kit_demand
+from forecasting.consumption import Group, TakeUp, Window, kits_taken
+from forecasting.demand import Demand, kit_demand, running_demand
+from forecasting.groups import ages_to_come, groups_of
 from forecasting.heterogeneity import GroupContrast, compare_groups
-from forecasting.histories import History
 from forecasting.lives import WatchedFleet, lives_from_histories
+from forecasting.plants import DesignItem, Plant
 from forecasting.pooling import InUse, lifetimes_in_use
-from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
+from forecasting.stocking import StockDecision, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
 __all__ = ["DesignItem", "Forecast", "Plant", "forecast"]
-
-
-@dataclass(frozen=True, kw_only=True)
-class DesignItem:
-    """What renewing one item of a design takes.
-
-    Parameters
-    ----------
-    item, kit : str [codes]
-        The item and its kit.
-    qty : int [kits]
-        How many.
-    renews : frozenset of str [codes]
-        Items the kit renews.
-    """
-
-    item: str
-    kit: str
-    qty: int
-    renews: frozenset[str]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Plant:
-    """Everything a forecast is made from.
-
-    Parameters
-    ----------
-    as_of : int [day number]
-        Data cut-off; windows count from here.
-    histories : tuple of History [day numbers]
-        One per valve.
-    designs : mapping from tag to design [codes]
-        Of each valve.
-    design_items : mapping from design to tuple of DesignItem [items]
-        What each design takes.
-    intervals : mapping from (service class, item) to days [days]
-        Predetermined policies.
-    windows : tuple of (start, end] [days from as_of]
-        For which demand is wanted.
-    areas : mapping from area to tags [tags]
-        For which demand is wanted apart; the whole plant is added under "".
-    questions : tuple of StockQuestion [questions]
-        Kits and storerooms to decide on.
-    """
-
-    as_of: int
-    histories: tuple[History, ...]
-    designs: Mapping[str, str]
-    design_items: Mapping[str, tuple[DesignItem, ...]]
-    intervals: Mapping[tuple[str, str], float]
-    windows: tuple[Window, ...]
-    areas: Mapping[str, frozenset[str]]
-    questions: tuple[StockQuestion, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,47 +81,18 @@ def _contrasts(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) 
     )
 
 
-def _groups(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) -> tuple[list[Group], dict[str, set[str]]]:
-    """Like valves with their plans, and by kit the valves that can't be forecast."""
-    in_use = {(one.service_class, one.item): one.lifetime for one in lifetimes}
-    standing: dict[str, dict[str, ItemAge]] = defaultdict(dict)
-    for age in fleet.ages:
-        standing[age.valve][age.item] = age
-    alike: dict[tuple[str, str], list[str]] = defaultdict(list)
-    for valve, ages in standing.items():
-        alike[next(iter(ages.values())).service_class, plant.designs[valve]].append(valve)
-    groups, missing = [], defaultdict(set)
-    for (service_class, design), valves in sorted(alike.items()):
-        plans = []
-        for need in plant.design_items[design]:
-            lifetime = in_use[service_class, need.item]
-            if lifetime is None:
-                missing[need.kit].update(valves)
-                continue
-            interval = plant.intervals.get((service_class, need.item), np.inf)
-            plans.append(
-                ItemPlan(
-                    item=need.item, lifetime=lifetime, interval=interval, kit=need.kit, qty=need.qty, renews=need.renews
-                )
-            )
-        if plans:
-            stands = tuple(standing[valve] for valve in valves)
-            groups.append(Group(plans=tuple(plans), valves=tuple(valves), ages=stands))
-    return groups, missing
-
-
-def _windows(plant: Plant, group: Group) -> list[Window]:
-    """Windows wanted of a group: the plant's, and those of the stock questions it bears on."""
+def _running(plant: Plant, group: Group) -> list[Window]:
+    """Windows in which kits are wanted without those of turnarounds: those of the stock questions it bears on."""
     kits, valves = {plan.kit for plan in group.plans}, set(group.valves)
     asked = [
         question for question in plant.questions if question.kit in kits and not question.valves.isdisjoint(valves)
     ]
-    return sorted({*plant.windows, *(window for question in asked for window in windows_needed(question))})
+    return sorted({window for question in asked for window in windows_needed(question)})
 
 
 def _asked(takers: Sequence[TakeUp], valves: frozenset[str]) -> Callable[[Window], Demand]:
-    """Demand of these valves for one kit, window by window."""
-    return lambda window: kit_demand(takers, window, valves=valves)
+    """Demand of these valves for one kit on the run, window by window; turnarounds are ordered for apart."""
+    return lambda window: running_demand(takers, window, valves=valves)
 
 
 def forecast(plant: Plant) -> Forecast:
@@ -204,7 +119,7 @@ def forecast(plant: Plant) -> Forecast:
 
     Examples
     --------
-    >>> from forecasting.histories import Action, Event
+    >>> from forecasting.histories import Action, Event, History
     >>> events = tuple(Event(ref="", action=Action.REBUILD, done=day) for day in (300, 700, 1100, 1400, 1800))
     >>> valve = History(
     ...     valve="V", service_class="air", items=("seat",), records_begin=0, installed=0, events=events
@@ -219,10 +134,11 @@ def forecast(plant: Plant) -> Forecast:
     missing_design = [one.valve for one in plant.histories if plant.designs.get(one.valve) not in plant.design_items]
     check(not missing_design, f"every valve needs a design with items, got none for {missing_design[:3]}")
     fleet = lives_from_histories(plant.histories, as_of=plant.as_of)
-    wanted = sorted({*fleet.lives.samples, *((age.service_class, age.item) for age in fleet.ages)})
+    ages = (*fleet.ages, *ages_to_come(plant))
+    wanted = sorted({*fleet.lives.samples, *((age.service_class, age.item) for age in ages)})
     lifetimes = lifetimes_in_use(fleet.lives, wanted=wanted)
-    groups, missing = _groups(plant, fleet, lifetimes)
-    taken = tuple(one for group in groups for one in kits_taken(group, _windows(plant, group)))
+    groups, missing = groups_of(plant, ages, lifetimes)
+    taken = tuple(one for group in groups for one in kits_taken(group, plant.windows, running=_running(plant, group)))
     by_kit = defaultdict(list)
     for one in taken:
         by_kit[one.kit].append(one)

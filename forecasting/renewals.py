@@ -4,6 +4,8 @@ Time runs in days from now (0), in the cells of a calendar; the unknowns are "n 
 fresh in this cell", so no axis for age is needed: a fresh item's age is the time since. Starting ages enter once, as
 rows. Whatever probability isn't an event in the cells is survival, so every row sums to 1.
 
+What is planned for a known date, a turnaround for one, has a cell of no length there.
+
 The error is of second order in the cell's length for shapes of at least 1.
 """
 
@@ -13,11 +15,11 @@ from functools import cached_property
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from forecasting.arrays import FloatArray, IntArray, check
+from forecasting.arrays import BoolArray, FloatArray, IntArray
 from forecasting.calendars import INSTANT, Calendar
-from forecasting.lifetimes import Lifetime
+from forecasting.processes import Process
 
-__all__ = ["Expected", "Operators", "Process", "outer_counts", "outer_expected", "renewal_operators"]
+__all__ = ["Expected", "Operators", "outer_counts", "outer_expected", "renewal_operators"]
 
 MASS = 1e-10
 """Probability that may be left beyond the last count, and by then a count's own must be below a thousandth of it."""
@@ -26,36 +28,17 @@ MOST = 200
 
 
 @dataclass(frozen=True, kw_only=True)
-class Process:
-    """Items of one valve that are always renewed together.
-
-    Parameters
-    ----------
-    lifetimes : tuple of Lifetime [days]
-        One per item; their hazards add.
-    interval : float [days]
-        Renewed at the latest so long after the last renewal (predetermined policy); infinite: never planned.
-
-    Raises
-    ------
-    InvalidInput
-        If it has no lifetime or the interval isn't positive.
-    """
-
-    lifetimes: tuple[Lifetime, ...]
-    interval: float = np.inf
-
-    def __post_init__(self) -> None:
-        """Refuse what can't be."""
-        check(bool(self.lifetimes) and self.interval > 0, f"a process needs a lifetime and an interval > 0, got {self}")
-
-
-@dataclass(frozen=True, kw_only=True)
 class Operators:
     """First renewals of one process: of a fresh one by cell, of the given starting ages by row.
 
     Parameters
     ----------
+    process : Process [days]
+        The process.
+    ages : float array, shape (rows, items of the process) [days]
+        Starting ages; infinite: awaiting renewal.
+    due, start_due : float array, shapes (cells,) and (rows,) [days]
+        When one fresh in that cell's middle, or of that starting age, is renewed as planned; infinite: never.
     failed, planned : float array, shape (cells, cells) [1]
         P(first renewal in this cell, by failure / as planned | fresh in that cell's middle).
     early : float array, shape (cells, cells) [1]
@@ -66,6 +49,10 @@ class Operators:
         Expected renewals by cell of a process fresh in that cell, itself included.
     """
 
+    process: Process
+    ages: FloatArray
+    due: FloatArray
+    start_due: FloatArray
     failed: FloatArray
     planned: FloatArray
     early: FloatArray
@@ -100,22 +87,27 @@ class Expected:
 
 
 def _planned(calendar: Calendar, due: FloatArray, weight: FloatArray, earliest: IntArray) -> FloatArray:
-    """Put each row's planned renewal into the cell of its date, split with a neighbour so that the mean date is kept.
+    """Put each row's planned renewal into the cell of its date and the nearest one so that the mean date is kept.
 
-    Neither part leaves the cell's panel, nor comes before the row's `earliest` cell.
+    Neither part leaves the cell's panel, nor comes before the row's `earliest` cell. Beyond the outermost middle of a
+    panel the nearest cell's part is negative: what follows is extrapolated.
     """
     cells, rows = len(calendar.left), np.flatnonzero((due <= calendar.right[-1] + INSTANT) & (weight > 0))
-    put, middle = np.zeros((len(due), cells)), calendar.middle
+    put, middle, panel = np.zeros((len(due), cells)), calendar.middle, calendar.panel
     date = np.maximum(due[rows], 0.0)
     cell, after = (np.searchsorted(calendar.right, date + shift) for shift in (-INSTANT, INSTANT))
     # a date on a cut belongs to the cell that ends there, unless one of no length stands there
     cell = np.minimum(np.where(after - cell > 1, cell + 1, cell), cells - 1)
-    beside = np.clip(np.where(date >= middle[cell], cell + 1, cell - 1), 0, cells - 1)
-    usable = (
-        (calendar.panel[beside] == calendar.panel[cell]) & (beside != cell) & (beside >= earliest[rows]) & (date > 0)
-    )
-    gap = np.where(usable, middle[beside] - middle[cell], 1.0)
-    part = np.where(usable, (date - middle[cell]) / gap, 0.0)
+
+    def usable(beside: IntArray) -> BoolArray:
+        within = np.clip(beside, 0, cells - 1)
+        shared = (within == beside) & (panel[within] == panel[cell]) & (beside >= earliest[rows])
+        return np.asarray(shared & ~calendar.instant[within] & ~calendar.instant[cell])
+
+    nearer, other = (np.where((date >= middle[cell]) == later, cell + 1, cell - 1) for later in (True, False))
+    beside = np.where(usable(nearer), nearer, np.where(usable(other), other, cell))
+    gap = np.where(beside == cell, 1.0, middle[beside] - middle[cell])
+    part = np.where(beside == cell, 0.0, (date - middle[cell]) / gap)
     np.add.at(put, (rows, cell), (1.0 - part) * weight[rows])
     np.add.at(put, (rows, beside), part * weight[rows])
     return put
@@ -128,16 +120,13 @@ class _Survival:
         self.process, self.since = process, since
         self.waiting = np.isinf(ages).any(axis=1)
         self.ages = np.where(np.isinf(ages), 0.0, ages)
-        self.ahead = np.where(self.waiting, 0.0, np.maximum(process.interval - self.ages.max(axis=1), 0.0))
+        self.due = np.where(self.waiting, np.inf, process.due(since, self.ages.max(axis=1)))
+        self.ahead = np.where(self.waiting, 0.0, self.due - since)
 
     def at(self, until: FloatArray) -> FloatArray:
         """P(no renewal by `until`), shape (rows, dates)."""
         ahead = np.clip(until - self.since[:, None], 0.0, self.ahead[:, None])
-        parts = [
-            lifetime.cumulative_hazard(age[:, None]) - lifetime.cumulative_hazard(age[:, None] + ahead)
-            for lifetime, age in zip(self.process.lifetimes, self.ages.T, strict=True)
-        ]
-        return np.asarray(np.exp(sum(parts)))
+        return self.process.survival(self.ages[:, None], ahead)
 
     def failed(self, calendar: Calendar) -> FloatArray:
         """P(failed, first, in each cell), what waits in the first; shape (rows, cells)."""
@@ -151,10 +140,9 @@ class _Survival:
 
     def planned(self, calendar: Calendar, earliest: IntArray) -> FloatArray:
         """P(renewed as planned, first, in each cell), shape (rows, cells)."""
-        due = self.since + self.ahead
-        known = np.isfinite(due) & ~self.waiting
-        weight = np.where(known, self.at(np.where(known, due, 0.0)[:, None])[:, 0], 0.0)
-        return _planned(calendar, due, weight, earliest)
+        known = np.isfinite(self.due)
+        weight = np.where(known, self.at(np.where(known, self.due, 0.0)[:, None])[:, 0], 0.0)
+        return _planned(calendar, self.due, weight, earliest)
 
 
 def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) -> Operators:
@@ -185,6 +173,7 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
     --------
     >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
+    >>> from forecasting.processes import Process
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> operators = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
     >>> round(float((operators.start @ operators.resolvent).sum()), 4)
@@ -195,6 +184,10 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
     old = _Survival(process, ages, np.zeros(rows))
     failed, planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
     return Operators(
+        process=process,
+        ages=ages,
+        due=fresh.due,
+        start_due=old.due,
         failed=failed,
         planned=planned,
         early=fresh.early(calendar),
@@ -226,6 +219,7 @@ def outer_expected(operators: Operators) -> Expected:
     --------
     >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
+    >>> from forecasting.processes import Process
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> fresh = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
     >>> outer_expected(fresh).unplanned.sum().round(6)
@@ -247,7 +241,17 @@ def by_count(columns: list[FloatArray]) -> FloatArray:
     """Stack P(0), P(1), ... into shape (rows, n); what is left beyond the last count goes to it."""
     counts = np.clip(np.stack(columns, axis=1), 0.0, 1.0)
     counts[:, -1] += np.clip(1.0 - counts.sum(axis=1), 0.0, None)
-    return np.asarray(counts)
+    return np.asarray(counts / counts.sum(axis=1, keepdims=True))
+
+
+def passed_on(values: FloatArray, first: FloatArray, counted: FloatArray) -> FloatArray:
+    """Add to the values of fresh processes, by cell, what follows after first renewals that aren't counted.
+
+    Those are on dates of their own, each reached only from cells before it.
+    """
+    for cell in np.flatnonzero(counted == 0.0)[::-1]:
+        values = values + np.multiply.outer(first[:, cell], values[cell])
+    return values
 
 
 def outer_counts(operators: Operators, calendar: Calendar, window: int) -> FloatArray:
@@ -275,6 +279,7 @@ def outer_counts(operators: Operators, calendar: Calendar, window: int) -> Float
     --------
     >>> from forecasting.calendars import Calendar
     >>> from forecasting.lifetimes import Weibull
+    >>> from forecasting.processes import Process
     >>> calendar = Calendar.of([(0.0, 70.0)])
     >>> fresh = renewal_operators(Process(lifetimes=(Weibull(scale=700.0, shape=1.0),)), calendar, np.zeros((1, 1)))
     >>> outer_counts(fresh, calendar, 0)[0, :3].round(4)
@@ -283,13 +288,16 @@ def outer_counts(operators: Operators, calendar: Calendar, window: int) -> Float
     begin, end = calendar.span(window)
     before, inside = slice(0, begin), slice(begin, end)
     first, start, resolvent = operators.first, operators.start, operators.resolvent[before, before]
-    within = 1.0 - first[inside, inside].sum(axis=1)
-    ahead = resolvent @ (1.0 - first[before, :end].sum(axis=1))
-    columns = [1.0 - start[:, :end].sum(axis=1) + start[:, before] @ ahead]
-    left = 1.0 - columns[0]
-    while goes_on(left, columns[-1]) and len(columns) < MOST:
-        ahead = resolvent @ (first[before, inside] @ within)
-        columns.append(start[:, before] @ ahead + start[:, inside] @ within)
-        within = first[inside, inside] @ within
-        left = left - columns[-1]
+    counted = calendar.counted(window)
+    none = [1.0 - rows[:, :end].sum(axis=1) for rows in (first, start)]
+    within, ends = np.zeros(end - begin), 1.0
+    columns: list[FloatArray] = []
+    left = np.ones(len(start))
+    while (not columns or goes_on(left, columns[-1])) and len(columns) < MOST:
+        fewer = counted * within
+        within = passed_on(first[inside, inside] @ fewer + ends * none[0][inside], first[inside, inside], counted)
+        step = fewer + (1.0 - counted) * within
+        ahead = resolvent @ (first[before, inside] @ step + ends * none[0][before])
+        columns.append(start[:, before] @ ahead + start[:, inside] @ step + ends * none[1])
+        ends, left = 0.0, left - columns[-1]
     return by_count(columns)

@@ -12,7 +12,8 @@ from scipy.special import gamma
 from forecasting.ages import AgeMix, unknown_age
 from forecasting.errors import InvalidInput
 from forecasting.lifetimes import Weibull
-from forecasting.renewals import Process
+from forecasting.processes import Process
+
 from tests.reference import slow
 from tests.strategies import CI
 

@@ -30,8 +30,10 @@ def taken(counts: slow.FloatArray, *, qty: int = 1, planned: float = 0.25, prefi
         items=("seat",),
         valves=tuple(f"{prefix}{number}" for number in range(len(counts))),
         probabilities={WEEK: counts},
+        running={WEEK: counts},
         unplanned={WEEK: kits * (1.0 - planned)},
         planned={WEEK: kits * planned},
+        turnaround={WEEK: np.zeros(len(counts))},
         note="",
     )
 

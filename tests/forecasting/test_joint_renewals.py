@@ -10,7 +10,8 @@ from scipy.stats import poisson
 from forecasting.calendars import Calendar
 from forecasting.joint_renewals import inner_counts, inner_expected
 from forecasting.lifetimes import Weibull
-from forecasting.renewals import Operators, Process, outer_counts, outer_expected, renewal_operators
+from forecasting.processes import Process
+from forecasting.renewals import Operators, outer_counts, outer_expected, renewal_operators
 from tests.reference import slow
 from tests.reference.slow import Item
 
@@ -104,7 +105,7 @@ def test_planned_and_unplanned_agree_with_a_simulation(pair: Pair) -> None:
     """Expected kits by failure and as planned: within 0.5 % of all and the simulation's own 3.5 standard errors."""
     trim, packing = pair.operators
     for expected, counts in zip(
-        (outer_expected(trim), inner_expected(trim, packing)), pair.simulated(seed=12), strict=True
+        (outer_expected(trim), inner_expected(trim, packing, pair.calendar)), pair.simulated(seed=12), strict=True
     ):
         for number in range(len(slow.WINDOWS)):
             cells = slice(*pair.calendar.span(number))
@@ -120,7 +121,7 @@ def test_planned_and_unplanned_agree_with_a_simulation(pair: Pair) -> None:
 def test_every_distribution_sums_to_1(pair: Pair) -> None:
     """And its mean is the expected number, to 1 % where the two share planned dates."""
     trim, packing = pair.operators
-    expected = inner_expected(trim, packing)
+    expected = inner_expected(trim, packing, pair.calendar)
     for number in range(len(slow.WINDOWS)):
         counts = inner_counts(trim, packing, pair.calendar, number)
         assert np.abs(counts.sum(axis=1) - 1.0).max() < 1e-9

@@ -54,7 +54,7 @@ def steady(per_day: float) -> Callable[[Window], Demand]:
     def over(window: Window) -> Demand:
         mean = per_day * (window[1] - window[0])
         counts = np.arange(int(mean + 10.0 * np.sqrt(mean) + 15))
-        return Demand(probabilities=np.asarray(poisson.pmf(counts, mean)), unplanned=mean, planned=0.0)
+        return Demand(probabilities=np.asarray(poisson.pmf(counts, mean)), unplanned=mean, planned=0.0, turnaround=0.0)
 
     return over
 

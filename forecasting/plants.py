@@ -1,0 +1,74 @@
+"""What a forecast is made from: histories, designs, policies, turnarounds, windows and stock questions."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from forecasting.consumption import Window
+from forecasting.histories import History
+from forecasting.stocking import StockQuestion
+
+__all__ = ["DesignItem", "Plant"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DesignItem:
+    """What renewing one item of a design takes.
+
+    Parameters
+    ----------
+    item, kit : str [codes]
+        The item and its kit.
+    qty : int [kits]
+        How many.
+    renews : frozenset of str [codes]
+        Items the kit renews.
+    on_opening : bool [1]
+        Renewed whenever another item of the valve is.
+    """
+
+    item: str
+    kit: str
+    qty: int
+    renews: frozenset[str]
+    on_opening: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plant:
+    """Everything a forecast is made from.
+
+    Parameters
+    ----------
+    as_of : int [day number]
+        Data cut-off; windows count from here.
+    histories : tuple of History [day numbers]
+        One per valve.
+    designs : mapping from tag to design [codes]
+        Of each valve.
+    design_items : mapping from design to tuple of DesignItem [items]
+        What each design takes.
+    intervals : mapping from (service class, item) to days [days]
+        Predetermined policies.
+    windows : tuple of (start, end] [days from as_of]
+        For which demand is wanted.
+    areas : mapping from area to tags [tags]
+        For which demand is wanted apart; the whole plant is added under "".
+    questions : tuple of StockQuestion [questions]
+        Kits and storerooms to decide on.
+    opportunities : mapping from (service class, item) to days [days]
+        Opportunistic policies: renewed at a turnaround if at least so old.
+    turnarounds : mapping from area to days [day numbers]
+        First days of those to come; those up to as_of are not used.
+    """
+
+    as_of: int
+    histories: tuple[History, ...]
+    designs: Mapping[str, str]
+    design_items: Mapping[str, tuple[DesignItem, ...]]
+    intervals: Mapping[tuple[str, str], float]
+    windows: tuple[Window, ...]
+    areas: Mapping[str, frozenset[str]]
+    questions: tuple[StockQuestion, ...]
+    opportunities: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
