@@ -8,6 +8,7 @@ from random import Random
 
 from seed_demo.events import Event
 from seed_demo.history import history_of
+from seed_demo.issues import issues_made
 from seed_demo.kits import DESIGNS, FITS, KITS, RENEWS, SUCCESSOR, SUPERSEDED, SUPERSEDED_ON
 from seed_demo.mess import Records, damage, lose_numbers
 from seed_demo.parts import KIT_PARTS, MATERIALS, PARTS
@@ -50,6 +51,9 @@ def write_demo_plant(folder: Path, *, as_of: date = DEMO_AS_OF) -> None:
     write_table(folder, "events", [_event_row(event) for event in events])
     happened = [event for history in histories.values() for event in history]
     _write_stores(folder, stocked_shelves(valves, happened, as_of=as_of, rng=rng), as_of=as_of, rng=rng)
+    # random numbers of its own: the files above stay as they were without it
+    slips = issues_made(valves, happened, as_of=as_of, rng=Random(f"{SEED}/issues"))
+    write_table(folder, "issues", [astuple(slip) for slip in slips])
 
 
 def _recorded(valves: list[Valve], histories: dict[str, list[Event]], *, as_of: date, rng: Random) -> list[Event]:

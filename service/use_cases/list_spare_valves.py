@@ -5,6 +5,7 @@ from datetime import date
 
 from models.base import code_key
 from models.engine import Engines
+from models.partial_days import last_day
 from models.queries import issues_explained, spare_valves
 from service.db import read_session
 from service.listings import Listing, listing_of
@@ -45,22 +46,33 @@ def list_spare_valves(engines: Engines, *, design: str | None, as_of: date) -> L
     taken_on: dict[int, date] = {}
     for taken in matched(shelf.issues, used):
         taken_on[taken.taking.event] = min(taken.on, taken_on.get(taken.taking.event, taken.on))
+    begun = min((line.issued_on for line in shelf.issues), default=date.max)
     rows = [
-        _row(spare, taken_on.get(spare.exchange.event), kits_known=spare.exchange.event in known)
+        _row(
+            spare,
+            taken_on.get(spare.exchange.event),
+            unknown=_why_unknown(spare, kits_known=spare.exchange.event in known, issues_begin=begun),
+        )
         for spare in pool
         if design is None or code_key(spare.place.design or "") == code_key(design)
     ]
     return listing_of(SpareValveOut, rows, notice=said)
 
 
-def _row(spare: Spare, taken_on: date | None, *, kits_known: bool) -> SpareValveOut:
-    notes = [spare.note, None if kits_known else "which kits its rebuild takes isn't recorded"]
+def _why_unknown(spare: Spare, *, kits_known: bool, issues_begin: date) -> str | None:
+    if not kits_known:
+        return "which kits its rebuild takes isn't recorded"
+    return "no issue of those days is recorded" if last_day(spare.exchange.done_on) < issues_begin else None
+
+
+def _row(spare: Spare, taken_on: date | None, *, unknown: str | None) -> SpareValveOut:
+    notes = [spare.note, None if taken_on else unknown]
     return SpareValveOut(
         design=spare.place.design,
         serial=spare.serial,
         removed_from=spare.place.tag,
         removed_on=spare.exchange.done_on,
-        state="rebuilt" if taken_on else "waiting" if kits_known else "not known",
+        state="rebuilt" if taken_on else "not known" if unknown else "waiting",
         kits_taken_on=taken_on,
         note="; ".join(filter(None, notes)) or None,
     )

@@ -202,3 +202,18 @@ def test_orders_keep_packs_minimums_and_the_order_of_their_days(plant: Plant) ->
         assert not order["received_on"] or order["ordered_on"] < order["received_on"]
         assert bool(order["received_on"]) == bool(order["received_qty"])
     assert {order["line"] for order in plant.tables["orders"]} >= {"1", "2"}
+
+
+def test_issues_have_returns_slips_without_a_tag_and_kits_of_exchanges_weeks_later(plant: Plant) -> None:
+    issues = plant.tables["issues"]
+    assert len(issues) > 1000
+    assert {int(issue["qty"]) < 0 for issue in issues} == {issue["tag"] == "" for issue in issues} == {True, False}
+    taken = {(issue["tag"], issue["issued_on"]) for issue in issues if issue["tag"]}
+    exchanges = [event for event in plant.events if event["action"] == "exchange" and event["done_on"] > "2019-01-01"]
+    waits = [
+        (date.fromisoformat(issued_on) - date.fromisoformat(event["done_on"])).days
+        for event in exchanges
+        for tag, issued_on in taken
+        if tag == event["tag"]
+    ]
+    assert sum(21 <= days <= 180 for days in waits) >= 5

@@ -43,10 +43,7 @@ I13,GASKET,2022-02-10,-2,
 
 @pytest.fixture
 def plant(client: Client) -> Client:
-    for file, content in {**REGISTER, "events": EVENTS, "issues": ISSUES}.items():
-        answer = client.post(f"/v1/imports/{file}", content=content, headers=CSV)
-        assert answer.status_code == 200, answer.text
-    return client
+    return stored(client, {**REGISTER, "events": EVENTS, "issues": ISSUES})
 
 
 def explained(client: Client, kit: str) -> dict[int, tuple[Any, ...]]:
@@ -123,13 +120,30 @@ J2,TRIM,2022-07-15,1,P-2
 """
 
 
-@pytest.fixture
-def pool(client: Client) -> Client:
-    files = {name: REGISTER[name] for name in ("kits", "design_kits")}
-    for file, content in {**files, "valves": POOL_VALVES, "events": POOL_EVENTS, "issues": POOL_ISSUES}.items():
+def stored(client: Client, files: dict[str, str]) -> Client:
+    for file, content in files.items():
         answer = client.post(f"/v1/imports/{file}", content=content, headers=CSV)
         assert answer.status_code == 200, answer.text
     return client
+
+
+POOL = {
+    "kits": REGISTER["kits"],
+    "design_kits": REGISTER["design_kits"],
+    "valves": POOL_VALVES,
+    "events": POOL_EVENTS,
+    "issues": POOL_ISSUES,
+}
+
+
+@pytest.fixture
+def pool(client: Client) -> Client:
+    return stored(client, POOL)
+
+
+@pytest.fixture
+def sqlite_pool(sqlite_client: Client) -> Client:
+    return stored(sqlite_client, POOL)
 
 
 def test_the_pool_holds_what_was_taken_out_and_not_fitted_again(pool: Client) -> None:
@@ -152,8 +166,8 @@ def test_the_pool_holds_what_was_taken_out_and_not_fitted_again(pool: Client) ->
     ]
 
 
-def test_spares_are_asked_for_by_design_and_leave_as_csv(pool: Client) -> None:
-    answer = pool.get("/v1/spare-valves?design=angle&format=csv")
+def test_spares_are_asked_for_by_design_and_leave_as_csv(sqlite_pool: Client) -> None:
+    answer = sqlite_pool.get("/v1/spare-valves?design=angle&format=csv")
     assert answer.text.splitlines() == [
         "design,serial,removed_from,removed_on,state,kits_taken_on,note",
         "ANGLE,C1,P-3,2022-06-01,not known,,its serial is the one the register still names for this place; "
@@ -161,6 +175,15 @@ def test_spares_are_asked_for_by_design_and_leave_as_csv(pool: Client) -> None:
     ]
 
 
-def test_a_spare_fitted_where_only_the_register_tells_is_no_spare(pool: Client) -> None:
-    pool.post("/v1/imports/valves", content="tag,serial,design\nP-5,b1,GLOBE\n", headers=CSV)
-    assert "B1" not in [row["serial"] for row in pool.get("/v1/spare-valves").json()["value"]]
+def test_a_spare_fitted_where_only_the_register_tells_is_no_spare(sqlite_pool: Client) -> None:
+    sqlite_pool.post("/v1/imports/valves", content="tag,serial,design\nP-5,b1,GLOBE\n", headers=CSV)
+    assert "B1" not in [row["serial"] for row in sqlite_pool.get("/v1/spare-valves").json()["value"]]
+
+
+def test_before_issues_were_recorded_nobody_knows_whether_a_spare_was_rebuilt(sqlite_pool: Client) -> None:
+    event = "ref,tag,done_on,action\nX0,P-4,2015-01-01,exchange\n"
+    assert sqlite_pool.post("/v1/imports/events", content=event, headers=CSV).status_code == 200
+    rows = sqlite_pool.get("/v1/spare-valves?design=globe").json()["value"]
+    assert [(row["state"], row["note"].rpartition("; ")[2]) for row in rows if row["removed_on"] == "2015-01-01"] == [
+        ("not known", "no issue of those days is recorded")
+    ]
