@@ -1,43 +1,20 @@
 """From lives to fitted lifetimes: maximum likelihood of any family, every sample in one batch."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
+from forecasting.arrays import BoolArray
+from forecasting.estimates import Estimates, estimate
+from forecasting.existence import REASONS, FitStatus
 from forecasting.families import Family
 from forecasting.lifetimes import Fitted, lifetime_of
 from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
-from forecasting.maxima import SHAPE_LIMITS, highest_maxima
+from forecasting.segments import Segments, segments_of
 
 __all__ = ["Fit", "FitStatus", "fit_lifetimes", "fit_weibull", "log_likelihood"]
-
-
-class FitStatus(StrEnum):
-    """Whether a sample has a maximum of its own, and if not, why."""
-
-    FITTED = "fitted"
-    NO_FAILURES = "no_failures"
-    AT_LARGEST_AGE = "failures_only_at_the_largest_age"
-    ONE_COMMON_AGE = "intervals_share_one_age"
-    SHAPE_TO_ZERO = "shape_runs_to_zero"
-    SHAPE_TO_INFINITY = "shape_runs_to_infinity"
-    CAUSES_NOT_SEPARABLE = "causes_not_separable"
-    NOT_CONVERGED = "not_converged"
-
-
-REASONS = {
-    FitStatus.FITTED: "",
-    FitStatus.NO_FAILURES: "no failure was observed",
-    FitStatus.AT_LARGEST_AGE: "every failure is at the largest age observed: the likelihood grows without limit",
-    FitStatus.ONE_COMMON_AGE: "one age fits every interval and no life is seen beyond it: the shape has no maximum",
-    FitStatus.SHAPE_TO_ZERO: "the likelihood still grows as the shape falls to 0",
-    FitStatus.SHAPE_TO_INFINITY: "the likelihood still grows as the shape rises without limit",
-    FitStatus.CAUSES_NOT_SEPARABLE: "failures whose item isn't said can't be shared out among the items",
-    FitStatus.NOT_CONVERGED: "no start reached a maximum",
-}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,75 +91,56 @@ def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     return float(likelihood.at(np.stack([intercept, shape], axis=1)).value.sum())
 
 
-def _without_maximum(lives: Lives, family: Family) -> dict[int, FitStatus]:
-    """Tell before any optimisation which samples have a likelihood without a maximum.
-
-    As the shape grows a Weibull becomes a step at one age. There is no maximum if one age fits every failure and no
-    life is known to have outlasted it; what entered later and ended in an interval from its entry is certain then.
-    """
-    statuses = {}
-    for sample in range(len(lives.samples)):
-        own = lives.sample == sample
-        failed = own & np.isfinite(lives.upper)
-        if not failed.any():
-            statuses[sample] = FitStatus.NO_FAILURES
-        if not failed.any() or family is Family.EXPONENTIAL:  # its shape is given
-            continue
-        seen = own & (lives.lower > lives.entry)
-        seen_to, first = lives.lower[seen].max(initial=0.0), lives.upper[failed].min()
-        exact = (lives.lower == lives.upper)[failed].any()
-        # at equality a shape of 0 may be better still if lives entered late
-        tie = exact or not lives.entry[seen].any()
-        if (lives.sharing[failed] == 1).all() and (seen_to < first or (seen_to == first and tie)):
-            statuses[sample] = FitStatus.AT_LARGEST_AGE if exact else FitStatus.ONE_COMMON_AGE
-    return statuses
+def _sorted(lives: Lives) -> Lives:
+    """Lives in the order of their samples."""
+    if (lives.sample[1:] >= lives.sample[:-1]).all():
+        return lives
+    return lives.of_rows(np.argsort(lives.sample, kind="stable"))
 
 
-def _why_not(likelihood: Likelihood, sample: int, shape: float) -> FitStatus:
-    """Say what happened to a sample that reached no maximum."""
-    if np.count_nonzero(likelihood.block == likelihood.block[sample]) > 1:
-        return FitStatus.CAUSES_NOT_SEPARABLE
-    if shape < 2.0 * SHAPE_LIMITS[0]:
-        return FitStatus.SHAPE_TO_ZERO
-    return FitStatus.SHAPE_TO_INFINITY if shape > SHAPE_LIMITS[1] / 2.0 else FitStatus.NOT_CONVERGED
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Found:
-    """A maximum."""
-
-    lifetime: Fitted
-    log_likelihood: float
-
-
-def _counted(lives: Lives, sample: int, status: FitStatus, found: _Found | None) -> Fit:
-    """Put the counts beside the estimate."""
-    own = lives.sample == sample
-    entry, lower, upper = lives.entry[own], lives.lower[own], lives.upper[own]
-    alone = lives.sharing[own] == 1
+def _fits(lives: Lives, segments: Segments, shared: BoolArray, family: Family, estimates: Estimates) -> Iterator[Fit]:
+    """Put the counts beside the estimates."""
+    running = np.isinf(lives.upper)
+    between = (lives.lower < lives.upper) & ~running
     # days are whole, so an interval of one day ends when it begins
-    watched = np.where(np.isfinite(upper) & (upper - lower > 1.0), upper, lower) - entry
-    service_class, item = lives.samples[sample]
-    return Fit(
-        service_class=service_class,
-        item=item,
-        status=status,
-        lifetime=None if found is None else found.lifetime,
-        lives=len(entry),
-        failures=int(np.count_nonzero(np.isfinite(upper) & alone)),
-        masked=int(np.count_nonzero(~alone)),
-        truncated=int(np.count_nonzero(entry > 0)),
-        right_censored=int(np.count_nonzero(np.isinf(upper))),
-        interval_censored=int(np.count_nonzero(np.isfinite(upper) & (lower < upper))),
-        exposure=float(watched.sum()),
-        log_likelihood=None if found is None else found.log_likelihood,
+    wide = between & (lives.upper - lives.lower > 1.0)
+    watched = (np.where(wide, lives.upper, lives.lower) if wide.any() else lives.lower) - lives.entry
+    columns = (
+        segments.size(),
+        segments.count(~running & ~shared),
+        segments.count(shared),
+        segments.count(lives.entry > 0),
+        segments.count(running),
+        segments.count(between),
+        segments.total(watched),
+        estimates.scale,
+        estimates.shape,
+        estimates.log_likelihood,
     )
+    rows = zip(lives.samples, estimates.status, *(column.tolist() for column in columns), strict=True)
+    for (service_class, item), status, size, failures, masked, late, right, interval, exposure, *found in rows:
+        fitted = status is FitStatus.FITTED
+        yield Fit(
+            service_class=service_class,
+            item=item,
+            status=status,
+            lifetime=lifetime_of(family, scale=found[0], shape=found[1]) if fitted else None,
+            lives=size,
+            failures=failures,
+            masked=masked,
+            truncated=late,
+            right_censored=right,
+            interval_censored=interval,
+            exposure=exposure,
+            log_likelihood=found[2] if fitted else None,
+        )
 
 
 def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
     """Fit lifetimes of one family to every sample at once.
 
-    Damped Newton on intercept and slope of z against log age, analytic derivatives, from three starts.
+    Weibull and exponential samples whose failures are dated: `weibull_profiles`, and exposure over failures. Else
+    damped Newton on intercept and slope of z against log age, analytic derivatives: `maxima`.
 
     Parameters
     ----------
@@ -212,26 +170,11 @@ def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
     >>> round(4 - 2 * fit.log_likelihood, 2)
     154.39
     """
-    statuses, found = _without_maximum(lives, family), dict[int, _Found]()
-    alone = np.isfinite(lives.upper) & (lives.sharing == 1)
-    certain = np.bincount(lives.sample[alone], minlength=len(lives.samples))
-    waiting = [sample for sample in range(len(lives.samples)) if sample not in statuses]
-    while waiting:
-        likelihood = Likelihood(lives=lives.of_samples(waiting), families=(family,) * len(waiting))
-        best = highest_maxima(likelihood)
-        height = likelihood.at(best.parameters).by_sample
-        for place, sample in enumerate(waiting):
-            intercept, shape = (float(value) for value in best.parameters[place])
-            statuses[sample] = FitStatus.FITTED if best.found[place] else _why_not(likelihood, place, shape)
-            if best.found[place]:
-                scale = float(likelihood.reference[place]) * np.exp(-intercept / shape)
-                lifetime = lifetime_of(family, scale=float(scale), shape=shape)
-                found[sample] = _Found(lifetime=lifetime, log_likelihood=float(height[place]))
-        lost = [sample for place, sample in enumerate(waiting) if not best.found[place]]
-        # an item that is only ever suspected may be blameless: the others then answer for what is masked
-        waiting = [sample for sample in lost if certain[sample]]
-        waiting = waiting if len(waiting) < len(lost) else []
-    return tuple(_counted(lives, sample, statuses[sample], found.get(sample)) for sample in range(len(lives.samples)))
+    ordered = _sorted(lives)
+    segments = segments_of(ordered.sample, samples=len(ordered.samples))
+    shared = ordered.sharing > 1
+    estimates = estimate(ordered, segments, shared=shared, family=family)
+    return tuple(_fits(ordered, segments, shared, family, estimates))
 
 
 def fit_weibull(lives: Lives) -> tuple[Fit, ...]:

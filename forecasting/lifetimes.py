@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gamma
 
-from forecasting.arrays import FloatArray, check
+from forecasting.arrays import FloatArray
+from forecasting.errors import InvalidInput
 from forecasting.families import STANDARD, Family
 
 __all__ = [
@@ -33,9 +34,17 @@ class Lifetime(Protocol):
 
 
 def _refuse(lifetime: "Fitted") -> None:
-    """Refuse impossible parameters."""
-    holds = 0.0 < lifetime.scale < np.inf and 0.0 < lifetime.shape < np.inf
-    check(holds, f"`scale` and `shape` must be positive and finite, got {lifetime.scale!r} and {lifetime.shape!r}")
+    """Refuse impossible parameters.
+
+    Raises
+    ------
+    InvalidInput
+        If one isn't positive and finite.
+    """
+    if not (0.0 < lifetime.scale < np.inf and 0.0 < lifetime.shape < np.inf):
+        raise InvalidInput(
+            f"`scale` and `shape` must be positive and finite, got {lifetime.scale!r} and {lifetime.shape!r}"
+        )
 
 
 def _cumulative_hazard(lifetime: "Fitted", age: ArrayLike) -> FloatArray:
@@ -199,6 +208,11 @@ class LogLogistic:
 
 
 Fitted = Exponential | Weibull | Lognormal | LogLogistic
+WITH_SHAPE: dict[Family, type[Weibull] | type[Lognormal] | type[LogLogistic]] = {
+    Family.WEIBULL: Weibull,
+    Family.LOGNORMAL: Lognormal,
+    Family.LOGLOGISTIC: LogLogistic,
+}
 
 
 def lifetime_of(family: Family, *, scale: float, shape: float) -> Fitted:
@@ -233,13 +247,9 @@ def lifetime_of(family: Family, *, scale: float, shape: float) -> Fitted:
     >>> lifetime_of(Family.LOGNORMAL, scale=100.0, shape=2.0).quantile(0.5)
     100.0
     """
-    made: dict[Family, Fitted] = {
-        Family.EXPONENTIAL: Exponential(scale=scale),
-        Family.WEIBULL: Weibull(scale=scale, shape=shape),
-        Family.LOGNORMAL: Lognormal(scale=scale, shape=shape),
-        Family.LOGLOGISTIC: LogLogistic(scale=scale, shape=shape),
-    }
-    return made[family]
+    if family is Family.EXPONENTIAL:
+        return Exponential(scale=scale)
+    return WITH_SHAPE[family](scale=scale, shape=shape)
 
 
 def failure_probability(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) -> FloatArray:

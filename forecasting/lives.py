@@ -70,8 +70,21 @@ class Lives:
     @cached_property
     def sharing(self) -> IntArray:
         """How many lives share the cause of each, shape (n,); 1: it is its own."""
+        if (self.cause[1:] > self.cause[:-1]).all():
+            return np.ones(len(self), dtype=np.int64)
         number = np.unique(self.cause, return_inverse=True)[1]
         return np.asarray(np.bincount(number)[number])
+
+    def of_rows(self, rows: IntArray) -> "Lives":
+        """Keep some lives only, in the order of `rows`, samples numbered as before."""
+        return Lives(
+            samples=self.samples,
+            sample=self.sample[rows],
+            entry=self.entry[rows],
+            lower=self.lower[rows],
+            upper=self.upper[rows],
+            cause=self.cause[rows],
+        )
 
     def of_samples(self, keep: Sequence[int]) -> "Lives":
         """Lives of some samples only, renumbered in the order of `keep`."""
