@@ -35,6 +35,7 @@ bench: $(STAMP)
 study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_intervals
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_pooling
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_fit_checks
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)

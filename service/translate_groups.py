@@ -60,8 +60,12 @@ def _sentence(one: GroupContrast) -> str:
 
 
 def _warnings(contrasts: Sequence[GroupContrast], compared: int) -> tuple[str, ...]:
-    """Name the groups that stand out, the clearest first."""
-    told = sorted((one for one in contrasts if one.p_holm < OBJECTS), key=lambda one: one.p)
+    """Name the groups that are worse, the clearest first.
+
+    Beside a rest that holds a bad group a sound one looks better than it is, so of the better ones nothing is said.
+    """
+    worse = (one for one in contrasts if one.p_holm < OBJECTS and one.hazard_ratio > 1.0)
+    told = sorted(worse, key=lambda one: one.p)
     return tuple(
         f"{_sentence(one)} The forecast treats the class as one: consider a service class of its own "
         f"(p = {one.p_holm:.2g}, corrected for {compared} comparisons in this run)."

@@ -44,6 +44,13 @@ def test_a_group_that_stands_out_is_named_with_its_limits_and_the_number_of_comp
     assert groups[1]["p_corrected"] == 1.0
 
 
+def test_of_a_group_better_than_the_rest_nothing_is_said_but_in_the_table() -> None:
+    """The rest may look worse only for a bad group in it."""
+    told = seen_within_classes([replace(NORTH, hazard_ratio=0.5, lower=0.3, upper=0.8)], WATCHES)["BRINE", "trim"]
+    assert told.warnings == ()
+    assert len(cast(list[object], told.details["groups"])) == 1
+
+
 def test_a_limit_that_was_not_found_is_said_to_be_unknown() -> None:
     (warning,) = seen_within_classes([replace(NORTH, upper=float("nan"))], WATCHES)["BRINE", "trim"].warnings
     assert "(95 % limits 1.5 to not known;" in warning
