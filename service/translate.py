@@ -19,6 +19,7 @@ from service.schemas.records import (
     StockRecord,
     StockSettingRecord,
     StoreroomRecord,
+    TurnaroundRecord,
     ValveRecord,
 )
 from service.translate_days import event_days, installation_day, renewal_day
@@ -43,6 +44,7 @@ class Records:
     stock_settings: list[StockSettingRecord] = field(default_factory=list)
     stock: list[StockRecord] = field(default_factory=list)
     orders: list[OrderRecord] = field(default_factory=list)
+    turnarounds: list[TurnaroundRecord] = field(default_factory=list)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +139,9 @@ def _design_items(records: Records, *, as_of: date) -> dict[str, tuple[DesignIte
             continue
         kit, item = followed.get(need.kit, need.kit), need.maintainable_item
         covered = renews.get(need.kit, frozenset()) | renews.get(kit, frozenset()) | {item}
-        items[need.design].append(DesignItem(item=item, kit=kit, qty=need.qty or 1, renews=covered))
+        items[need.design].append(
+            DesignItem(item=item, kit=kit, qty=need.qty or 1, renews=covered, on_opening=bool(need.on_opening))
+        )
     for design in {valve.design or NO_DESIGN for valve in records.valves} - items.keys():
         whole = frozenset({WHOLE_VALVE})
         items[design].append(DesignItem(item=WHOLE_VALVE, kit=rebuild_of(design), qty=1, renews=whole))

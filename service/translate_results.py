@@ -231,7 +231,7 @@ def _demand_columns(demand: Demand) -> Row:
         "mean": round6(demand.mean),
         "unplanned_mean": round6(demand.unplanned),
         "planned_mean": round6(demand.planned),
-        "turnaround_mean": None,
+        "turnaround_mean": round6(demand.turnaround),
         # below this lies the noise of the transform
         "probabilities": [round6(float(p)) if p > NOISE else 0.0 for p in demand.probabilities],
     }
@@ -283,7 +283,7 @@ def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock 
         "age_days": age.age,
         "policy": policy,
         "mean_protection": round6(protection),
-        "mean_365": round6(float(one.unplanned[year][valve] + one.planned[year][valve])),
+        "mean_365": round6(float(sum(kind[year][valve] for kind in (one.unplanned, one.planned, one.turnaround)))),
         "details": waiting if age.age is not None else {"age": "unknown: a distribution is used"} | waiting,
     }
 
@@ -306,6 +306,8 @@ def need_rows(
     ages = {(age.valve, age.item): age for age in made.fleet.ages}
     for one in made.taken:
         for valve, tag in enumerate(one.valves):
+            if tag not in storeroom_of:
+                continue  # to be installed
             age, storeroom = ages[tag, one.items[0]], storeroom_of[tag]
             policy = policies.get((age.service_class, one.items[0]), "corrective")
             yield _need(one, valve, age, policy, by_question.get((storeroom, one.kit)), storeroom)

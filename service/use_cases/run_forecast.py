@@ -1,6 +1,5 @@
 """Compute a run: read the record, forecast, store what was found, all or nothing."""
 
-from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date
 from hashlib import sha256
@@ -33,6 +32,7 @@ from service.translate_results import (
     need_rows,
 )
 from service.translate_stock import AskedStock, Assumptions, stock_asked
+from service.translate_turnarounds import opportunities, turnaround_days, without_turnaround
 
 UNTOLD = "The forecast stopped on a fault of its own; the log of the process says which."
 
@@ -47,6 +47,7 @@ READ = (
     "stock_settings",
     "stock",
     "orders",
+    "turnarounds",
 )
 
 
@@ -62,25 +63,6 @@ def _read(session: Session) -> tuple[Records, dict[str, str], str, ReadHistory]:
     classes = files.pop("service_classes")
     said = {one.code: one.description for one in classes if isinstance(one, ServiceClassRecord) and one.description}
     return msgspec.convert(files, Records), said, digest.hexdigest(), history
-
-
-def _left_out(records: Records, register: Register) -> dict[str, list[str]]:
-    """Say by kit what its forecast doesn't hold yet."""
-    at_turnarounds = {
-        (policy.service_class, policy.maintainable_item)
-        for policy in records.policies
-        if policy.policy == "opportunistic"
-    }
-    on_opening = {(row.design, row.maintainable_item) for row in records.design_kits if row.on_opening}
-    said: dict[str, set[str]] = defaultdict(set)
-    for history in register.histories:
-        design = register.designs[history.valve]
-        for need in register.design_items[design]:
-            if (history.service_class, need.item) in at_turnarounds:
-                said[need.kit].add("renewals at turnarounds are left out: they are not forecast yet")
-            if (design, need.item) in on_opening:
-                said[need.kit].add("use at the opening of a valve for other items left out")
-    return {kit: sorted(texts) for kit, texts in said.items()}
 
 
 def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], *, as_of: date) -> Plant:
@@ -100,6 +82,8 @@ def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], 
         windows=tuple(sorted(windows)),
         areas=register.areas,
         questions=tuple(one.question for one in asked),
+        opportunities=opportunities(records),
+        turnarounds=turnaround_days(records, as_of=as_of),
     )
 
 
@@ -210,7 +194,11 @@ def _rows(
         decided.append(((urgency, one.question.storeroom, one.question.kit), row))
     return {
         "failure_models": list(failure_model_rows(made, descriptions)),
-        "demand": list(demand_rows(made, forecast_periods(as_of), as_of=as_of, left_out=_left_out(records, register))),
+        "demand": list(
+            demand_rows(
+                made, forecast_periods(as_of), as_of=as_of, left_out=without_turnaround(records, register, as_of=as_of)
+            )
+        ),
         "reorder_points": [row for _, row in sorted(decided, key=lambda pair: pair[0])],
         "needs": list(need_rows(made, asked, register.storerooms, policies)),
     }

@@ -214,10 +214,39 @@ def test_what_a_forecast_leaves_out_is_said_of_every_kit_it_is_true_of(
 ) -> None:
     reasons = {(row["kit"], row["status"], row["reason"]) for row in found["demand"]}
     assert {kit: (status, reason) for kit, status, reason in reasons} == {
-        "KP": ("incomplete", "use at the opening of a valve for other items left out"),
-        "KT-NEW": ("incomplete", "renewals at turnarounds are left out: they are not forecast yet"),
+        "KP": ("forecast", None),
+        "KT-NEW": (
+            "incomplete",
+            "no turnaround to come is in the record of U200, no area: "
+            "what its policy leaves to turnarounds is left out",
+        ),
         "rebuild ANGLE-1": ("forecast", None),
     }
+
+
+def test_a_turnaround_of_its_area_takes_what_is_old_enough_and_stays_out_of_the_reorder_point(
+    found: Found, engines: Engines
+) -> None:
+    """FV-4's trim isn't 2000 days old at the first one, and is at the second unless it failed before."""
+    stops = ["code,areas,starts_on,ends_on", "TA-26,U200,2026-06-01,2026-06-20", "TA-27,U200,2027-11-01,2027-11-20"]
+    policies = [*FILES["policies.csv"][:-1], "dry,trim,opportunistic,1300"]
+    bring_in(engines, {**FILES, "turnarounds.csv": stops, "policies.csv": policies})
+    rows = results(engines, computed(engines).id or 0)
+    trims = [row for row in rows["demand"] if (row["area"], row["kit"], row["bucket"]) == ("U200", "KT-NEW", "month")]
+    stopped = {str(row["starts_on"]): row for row in trims if row["turnaround_mean"] > 0.0}
+    assert list(stopped) == ["2027-11-01"]
+    (row,) = stopped.values()
+    assert row["mean"] == pytest.approx(row["unplanned_mean"] + row["turnaround_mean"], rel=1e-4)
+    assert 0.5 < row["turnaround_mean"] <= 1.0
+    assert {row["reason"] for row in trims} == {
+        "no turnaround to come is in the record of no area: what its policy leaves to turnarounds is left out"
+    }
+    # the packing is opened with the trim, whose kit covers it
+    same = [
+        {row["reorder_point"] for row in run["reorder_points"] if (row["storeroom"], row["kit"]) == ("EAST", "KP")}
+        for run in (found, rows)
+    ]
+    assert same[0] == same[1]
 
 
 def test_what_had_to_be_assumed_is_among_the_findings(found: Found) -> None:

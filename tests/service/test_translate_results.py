@@ -188,7 +188,7 @@ def test_a_demand_row_is_the_distribution_s_mean_quantiles_and_kinds() -> None:
     assert row["mean"] == round6(demand.mean)
     assert row["p90"] == demand.quantile(0.9)
     assert (row["unplanned_mean"], row["planned_mean"]) == (round6(demand.unplanned), round6(demand.planned))
-    assert row["turnaround_mean"] is None
+    assert row["turnaround_mean"] == 0.0
     assert demand.planned > 0.0
 
 
