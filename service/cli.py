@@ -4,10 +4,11 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from contextlib import ExitStack
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 import msgspec
 import structlog
@@ -28,6 +29,7 @@ from service.logs import configure_logs
 from service.schemas.runs import RunOut
 from service.use_cases import list_results, load_demo, request_run
 from service.use_cases.export_files import FileFormat, export_folder
+from service.use_cases.import_archive import unpacked
 from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
 
 BAD_INPUT, FAILED = 2, 1
@@ -73,16 +75,19 @@ def migrate_command(context: typer.Context) -> None:
 @app.command("import")
 def import_command(
     context: typer.Context,
-    paths: Annotated[list[Path], typer.Argument(exists=True, help="CSV or .xlsx files, or folders of them.")],
+    paths: Annotated[
+        list[Path], typer.Argument(exists=True, help="CSV or .xlsx files, folders or zip archives of them.")
+    ],
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only; store nothing.")] = False,
     dates: Annotated[DateOrder, typer.Option(help="How days are written besides ISO 8601; never guessed.")] = "iso",
     json: AsJson = False,
 ) -> None:
     """Import files of the record in any order: all of them or, if a line is wrong, none."""  # noqa: DOC501 (an exit code)
     bring_in = check_files if dry_run else import_files
-    with opened(context.obj) as engines:
+    with opened(context.obj) as engines, ExitStack() as stack:
         try:
-            report = bring_in(engines, _files(paths), today=settings.today(), dates=dates)
+            files = _files(paths, stack)
+            report = bring_in(engines, files, today=settings.today(), dates=dates)
         except ImportRejected as rejected:
             if json:
                 _write_json({"errors": rejected.errors})
@@ -173,7 +178,7 @@ def demo_command(
         load_demo.claim_database(engines)
         seed = [sys.executable, "-m", "seed_demo", folder, "--as-of", as_of.isoformat()]
         subprocess.run(seed, check=True)
-        import_files(engines, _files([Path(folder)]), today=as_of)
+        import_files(engines, _files([Path(folder)], ExitStack()), today=as_of)
         run = _compute(engines, request_run.request_run(engines, as_of=as_of))
         _show(engines, run, most_orders=DEMO_ORDERS)
     if run.status != "finished":
@@ -200,18 +205,28 @@ def main() -> None:
         sys.exit(FAILED)
 
 
-def _files(paths: Iterable[Path]) -> dict[str, Path]:
-    known = {f"{name}{suffix}" for name in FILES for suffix in SUFFIXES}
-    files: dict[str, Path] = {}
+def _files(paths: Iterable[Path], stack: ExitStack) -> dict[str, BinaryIO | Path]:
+    """Find the files of the record in folders and archives; what is unpacked is there as long as the stack."""  # noqa: DOC501
+    files: dict[str, BinaryIO | Path] = {}
+    came_from: dict[str, Path] = {}
     for path in paths:
-        found = [child for child in sorted(path.iterdir()) if child.name.lower() in known] if path.is_dir() else [path]
-        if not found:
-            raise InvalidInput(f"{path} holds none of the files {', '.join(f'{name}.csv' for name in sorted(FILES))}")
-        for file in found:
-            if file.name in files:
-                raise InvalidInput(f"{file.name} is given twice: {files[file.name]} and {file}")
-            files[file.name] = file
+        for name, content in _files_of(path, stack).items():
+            if name in files:
+                raise InvalidInput(f"{name} is given twice: {came_from[name]} and {path}")
+            files[name], came_from[name] = content, path
     return files
+
+
+def _files_of(path: Path, stack: ExitStack) -> Mapping[str, BinaryIO | Path]:
+    if path.suffix.lower() == ".zip":
+        return stack.enter_context(unpacked(stack.enter_context(path.open("rb"))))
+    if not path.is_dir():
+        return {path.name: path}
+    known = {f"{name}{suffix}" for name in FILES for suffix in SUFFIXES}
+    found = {child.name: child for child in sorted(path.iterdir()) if child.name.lower() in known}
+    if not found:
+        raise InvalidInput(f"{path} holds none of the files {', '.join(f'{name}.csv' for name in sorted(FILES))}")
+    return found
 
 
 def _compute(engines: Engines, run_id: int) -> RunOut:

@@ -1,7 +1,8 @@
 """How long a million events take through HTTP, beside the barest way to put them into either database.
 
 `make bench` prints the table: seconds, the ratio to the bare way (executemany on SQLite, COPY on PostgreSQL), and how
-far the server's memory rose. The ratio holds from machine to machine where seconds don't. `--events` makes it smaller.
+far the server's memory rose, which must not be more than 150 MiB. The ratio holds from machine to machine where seconds
+don't. `--events` makes it smaller.
 """
 
 import argparse
@@ -30,6 +31,7 @@ HEADER = ("ref", "tag", "done_on", "action", "renewed", "note")
 FIRST_DAY = date(1990, 1, 1)
 CSV = {"Content-Type": "text/csv"}
 BLOCK = 256 * 1024
+MOST_MIB = 150.0  # that the server's memory may rise by, however many events there are
 Row = tuple[str, ...]
 
 
@@ -101,6 +103,8 @@ def measure(database: str, url: str, folder: Path, bare: Callable[[], float], co
         if answer.json()["files"][0]["created"] != count:
             raise RuntimeError(f"not every event was stored: {answer.text}")
         peak = memory_mib(process, "VmHWM")
+        if peak - before > MOST_MIB:
+            raise RuntimeError(f"the server's memory rose from {before:.0f} to {peak:.0f} MiB")
     return Measured(database=database, seconds=seconds, bare_seconds=bare(), before_mib=before, peak_mib=peak)
 
 

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from zipfile import ZipFile
 
 import pytest
 
@@ -51,6 +52,20 @@ def test_a_folder_is_imported_whatever_the_order_of_its_files(sqlite_url: str, f
         ],
         "named_but_not_described": {"designs": ["GLOBE-2"], "service_classes": ["wet CO2"], "areas": ["U100"]},
     }
+
+
+def test_a_zip_archive_is_imported_beside_other_files(sqlite_url: str, folder: Path, tmp_path: Path) -> None:
+    with ZipFile(tmp_path / "plant.zip", "w") as archive:
+        archive.write(folder / "valves.csv", "plant/valves.csv")
+    done = valve_kits(sqlite_url, "import", str(tmp_path / "plant.zip"), str(folder / "Events.CSV"), "--json")
+    assert done.returncode == 0, done.stderr
+    assert [file["file"] for file in json.loads(done.stdout)["files"]] == ["valves", "events"]
+
+
+def test_a_zip_archive_that_is_none_is_refused(sqlite_url: str, tmp_path: Path) -> None:
+    (tmp_path / "plant.zip").write_text("tag\n")
+    done = valve_kits(sqlite_url, "import", str(tmp_path / "plant.zip"), "--json")
+    assert (done.returncode, json.loads(done.stdout)["errors"][0]["value"]) == (2, "no zip archive that can be read")
 
 
 def test_an_import_is_told_as_a_table(sqlite_url: str, folder: Path) -> None:
