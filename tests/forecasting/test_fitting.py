@@ -213,6 +213,12 @@ WITHOUT_MAXIMUM = {
         [5.1, 5.2, INF, INF],
         FitStatus.SHAPE_TO_ZERO,
     ),
+    "failures sooner after entry than the watch allows": (
+        [10, 10, 20],
+        [11, 30, 40],
+        [11, INF, INF],
+        FitStatus.SHAPE_TO_ZERO,
+    ),
     "two failures a second apart": ([0, 0], [500, 500.001], [500, 500.001], FitStatus.SHAPE_TO_INFINITY),
 }
 
@@ -237,7 +243,9 @@ def test_one_failure_amid_longer_lives_has_a_fit() -> None:
     assert (lifetime.scale, lifetime.shape) == pytest.approx((scale, shape), rel=1e-6)
 
 
-@pytest.mark.parametrize("unit", [1.0 / 365.25, 24.0, 86400.0, 1e-9], ids=["years", "hours", "seconds", "any"])
+@pytest.mark.parametrize(
+    "unit", [1.0 / 365.25, 24.0, 86400.0, 4e-6, 1e-9], ids=["years", "hours", "seconds", "tiny", "any"]
+)
 @pytest.mark.parametrize("lives", [all_residents, heat_exchanger, valve_seats], ids=["entry", "interval", "seats"])
 def test_the_unit_of_time_leaves_the_shape(lives: Callable[[], Lives], unit: float) -> None:
     """And rescales the scale."""
