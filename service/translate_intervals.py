@@ -15,7 +15,7 @@ Row = dict[str, object]
 LEVEL = 0.9
 SURVIVAL_DAYS = (365, 730, 1826)
 """Ages at which survival is told: 1, 2 and 5 years."""
-BAND_POINTS = 13
+BAND_POINTS = 9
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -29,6 +29,22 @@ CAUTIONS = (
 )
 
 
+class Limits(Struct, frozen=True, kw_only=True):
+    """Both ends of an interval, as stored."""
+
+    lower: float | None = None
+    upper: float | None = None
+
+
+class StoredIntervals(Struct, kw_only=True):
+    """How sure the parameters of a class's own fit are, as stored."""
+
+    method: str | None = None
+    level: float | None = None
+    scale_days: Limits = Limits()
+    shape: Limits = Limits()
+
+
 class FailureModelOut(Struct, kw_only=True):
     """How long an item lasts in a service class, and how that is known."""
 
@@ -47,6 +63,11 @@ class FailureModelOut(Struct, kw_only=True):
     status: str
     reason: str | None
     method: str
+    interval_level: float | None
+    mle_scale_days_lower: float | None
+    mle_scale_days_upper: float | None
+    mle_shape_lower: float | None
+    mle_shape_upper: float | None
     details: Details
     notice: str | UnsetType = UNSET
 
@@ -225,6 +246,30 @@ def from_row(shape: type[Row], row: object, **more: object) -> Row:
     """
     fields = {name: getattr(row, name) for name in shape.__struct_fields__ if hasattr(row, name)}
     return shape(**{name: published(value) for name, value in (fields | more).items()})
+
+
+def limit_columns(details: Mapping[str, object]) -> dict[str, float | None]:
+    """Take the limits of a failure model's parameters out of what its run stored of their intervals.
+
+    Parameters
+    ----------
+    details : mapping
+        Of the model; one of an earlier version has no intervals.
+
+    Returns
+    -------
+    dict
+        Columns of FailureModelOut, None where there is no limit.
+    """
+    stored = msgspec.convert(details.get("intervals", {}), StoredIntervals)
+    known = stored.method is not None
+    return {
+        "interval_level": stored.level if known else None,
+        "mle_scale_days_lower": stored.scale_days.lower,
+        "mle_scale_days_upper": stored.scale_days.upper,
+        "mle_shape_lower": stored.shape.lower,
+        "mle_shape_upper": stored.shape.upper,
+    }
 
 
 def columns_of(shape: type[Struct]) -> tuple[str, ...]:

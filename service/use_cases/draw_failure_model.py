@@ -5,15 +5,8 @@ import msgspec
 from forecasting.errors import InsufficientData
 from models.engine import Engines
 from service.plots import PlotData, draw_plot
-from service.schemas.results import FailureModelOut
+from service.schemas.results import FailureModelOut, StoredIntervals
 from service.use_cases.read_result import read_failure_model
-
-
-class _Known(msgspec.Struct):
-    """What the caption says of the intervals stored."""
-
-    method: str | None = "likelihood ratio"
-    level: float = 0.9
 
 
 def draw_failure_model(engines: Engines, *, run_id: int | None, service_class: str, maintainable_item: str) -> str:
@@ -79,9 +72,9 @@ def _fitted(model: FailureModelOut) -> str:
 
 
 def _band_told(model: FailureModelOut) -> str:
-    stored = model.details.get("intervals")
-    known = msgspec.convert(stored, _Known) if stored is not None else _Known()
+    stored = msgspec.convert(model.details["intervals"], StoredIntervals)
     own = ""
     if model.mle_scale_days is not None and model.mle_shape is not None:
-        own = f" of this class alone (Weibull, scale {model.mle_scale_days:,.4g} days, shape {model.mle_shape:.3g})"
-    return f"The shaded band is pointwise {100 * known.level:g} % limits{own}, by {known.method}."
+        own = f" (Weibull, scale {model.mle_scale_days:,.4g} days, shape {model.mle_shape:.3g})"
+    level = "" if stored.level is None else f" {100.0 * stored.level:g} %"
+    return f"The shaded band is pointwise{level} limits of this class alone{own}, by {stored.method}."

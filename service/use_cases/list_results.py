@@ -13,7 +13,7 @@ from models.base import NotFound, Session
 from models.engine import Engines
 from models.queries import order_list, results
 from models.queries.results import DemandFilter
-from models.runs import Run, RunDemand, RunFinding, RunReorderPoint
+from models.runs import Run, RunDemand, RunFailureModel, RunFinding, RunReorderPoint
 from service.db import read_session
 from service.listings import Listing, Part, Row, StoredRow, cut
 from service.schemas.results import (
@@ -26,6 +26,7 @@ from service.schemas.results import (
     Page,
     ReorderPointOut,
     from_row,
+    limit_columns,
 )
 from service.use_cases.choose_run import choose_run, notice
 
@@ -56,8 +57,12 @@ def list_failure_models(engines: Engines, *, run_id: int | None, service_class: 
     Listing
         One row per service class and item.
     """
+
+    def shape(run: Run, row: RunFailureModel) -> FailureModelOut:
+        return from_row(FailureModelOut, row, method=run.method, **limit_columns(row.details))
+
     query = partial(results.failure_models, service_class=service_class)
-    return _listing(engines, run_id, FailureModelOut, query, _estimate(FailureModelOut))
+    return _listing(engines, run_id, FailureModelOut, query, shape)
 
 
 def list_demand(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -> Listing[DemandOut]:

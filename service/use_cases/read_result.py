@@ -3,7 +3,7 @@
 from models.engine import Engines
 from models.queries import results
 from service.db import read_session
-from service.schemas.results import FailureModelOut, ReorderPointOut, from_row
+from service.schemas.results import FailureModelOut, ReorderPointOut, from_row, limit_columns
 from service.use_cases.choose_run import choose_run, notice
 
 
@@ -34,7 +34,8 @@ def read_failure_model(
     with read_session(engines) as session:
         run = choose_run(session, run_id)
         row = results.failure_model(session, run.id, service_class=service_class, maintainable_item=maintainable_item)
-        return from_row(FailureModelOut, row, method=run.method, notice=notice(session))
+        limits = limit_columns(row.details)
+        return from_row(FailureModelOut, row, method=run.method, notice=notice(session), **limits)
 
 
 def read_reorder_point(engines: Engines, *, run_id: int | None, storeroom: str, kit: str) -> ReorderPointOut:

@@ -151,6 +151,9 @@ def test_its_parameters_lie_within_likelihood_ratio_limits(client: Client, model
         (730, True),
         (1826, True),
     ]
+    assert (one["interval_level"], one["mle_shape_lower"]) == (0.9, intervals["shape"]["lower"])
+    rows = csv.DictReader(client.get("/v1/failure-models?format=csv").text.splitlines())
+    assert float(next(rows)["mle_scale_days_upper"]) == intervals["scale_days"]["upper"]
     plot = client.get("/v1/failure-models/diesel%20seats/whole_valve/plot.svg").text
     assert "<polygon" in plot
     assert "pointwise 90 % limits of this class alone" in plot

@@ -28,7 +28,8 @@ DEMAND_WITH_DECIMAL_COMMAS = (
 )
 HEADERS = {
     "failure-models": "service_class,maintainable_item,family,scale_days,shape,mle_scale_days,mle_shape,failures,"
-    "lives,mean_days,b10_days,pool_share,status,reason,method",
+    "lives,mean_days,b10_days,pool_share,status,reason,method,interval_level,mle_scale_days_lower,mle_scale_days_upper,"
+    "mle_shape_lower,mle_shape_upper",
     "demand": "kit,starts_on,ends_on,mean,p10,p50,p80,p90,p95,unplanned_mean,planned_mean,turnaround_mean,"
     "area,bucket,status,reason,method",
     "reorder-points": "storeroom,kit,reorder_point,order_quantity,protection_interval_days,target,"

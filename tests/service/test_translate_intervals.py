@@ -9,6 +9,7 @@ import pytest
 from forecasting.lives import Lives
 from forecasting.pooling import InUse, lifetimes_in_use
 from service.plots import PlotData, draw_plot
+from service.schemas.results import limit_columns
 from service.translate_diagnostics import diagnose
 from service.translate_intervals import Sureness, how_sure
 
@@ -92,3 +93,16 @@ def test_the_band_is_drawn_beneath_with_dotted_edges_and_within_the_frame() -> N
     assert all(76.0 <= across <= 700.0 and 56.0 <= up <= 400.0 for across, up in places)
     assert drawn.count('stroke-dasharray="1.5 3"') == 2
     assert drawn.index("<polygon") < drawn.index("<line"), "beneath the grid and all else"
+
+
+def test_limits_become_columns_and_a_run_without_them_has_empty_ones(told: Mapping[tuple[str, str], Sureness]) -> None:
+    intervals: Any = told[WORN].intervals
+    assert limit_columns({"intervals": intervals}) == {
+        "interval_level": 0.9,
+        "mle_scale_days_lower": intervals["scale_days"]["lower"],
+        "mle_scale_days_upper": intervals["scale_days"]["upper"],
+        "mle_shape_lower": intervals["shape"]["lower"],
+        "mle_shape_upper": intervals["shape"]["upper"],
+    }
+    empty = dict.fromkeys(limit_columns({}))
+    assert limit_columns({}) == limit_columns({"intervals": told[QUIET].intervals}) == empty
