@@ -10,7 +10,7 @@ from models.partial_days import first_day
 from service.schemas.records import AreaRecord, ValveRecord
 from service.tag_candidates import by_numbers, candidates_for, candidates_in
 from service.translate import NO_AREA
-from service.translate_findings import KeyedEvent
+from service.translate_findings import LOOKS_ALIKE, UNTAGGED, KeyedEvent
 
 LOOK_DAYS = 730
 """How long the beginning of an area's records is that is looked at."""
@@ -59,7 +59,7 @@ def tag_findings(valves: Sequence[ValveRecord], events: Iterable[KeyedEvent]) ->
             likest = ", ".join(f"{tag} ({score:g})" for tag, score in candidates)
             found.append(
                 Finding(
-                    kind="tag_looks_like_another",
+                    kind=LOOKS_ALIKE,
                     valve=valve.tag,
                     ref="",
                     detail=f"nothing but events names it; it looks like {likest}",
@@ -88,7 +88,7 @@ def untagged_findings(waiting: Sequence[UnplacedEvent], valves: Sequence[ValveRe
     register = by_numbers(valve.tag for valve in valves if not is_named_only(valve))
     return [
         Finding(
-            kind="event_without_tag",
+            kind=UNTAGGED,
             valve="",
             ref=one.identity,
             detail=f"{one.row['action']} done on {one.row['done_on']}, no tag; its note: {one.row['note']}",

@@ -28,6 +28,8 @@ VALVE_FACTS = (
     *("tag", "design", "service_class", "area", "installed_on", "records_begin_on", "last_renewed_on", "removed_on"),
 )
 DIGITS = 64
+UNTAGGED, LOOKS_ALIKE, DUPLICATE = "event_without_tag", "tag_looks_like_another", "likely_duplicate"
+"""Kinds of findings that can be merged: a row into a valve's events, a tag into another, an event into another."""
 YEAR = (0.0, 365.0)
 Row = dict[str, object]
 
@@ -219,7 +221,7 @@ def finding_rows(
         events = subjects.events_of(finding)
         yield {
             "kind": finding.kind,
-            "file": "events" if finding.ref and finding.valve else "valves" if finding.valve else "areas",
+            "file": _file(finding),
             "record_key": finding.ref or finding.valve,
             "detail": finding.detail,
             "treatment": finding.treatment,
@@ -232,6 +234,12 @@ def finding_rows(
                 **({"events": [[event.key, event.digest] for event in events]} if events else {}),
             },
         }
+
+
+def _file(finding: Finding) -> str:
+    if finding.kind == UNTAGGED or (finding.ref and finding.valve):
+        return "events"
+    return "valves" if finding.valve else "areas"
 
 
 def kits_per_year(made: Forecast) -> dict[tuple[str, str], float]:

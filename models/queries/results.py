@@ -13,9 +13,9 @@ from sqlalchemy import ColumnElement, func
 from sqlmodel import col, select
 
 from models.base import NotFound, Session, code_key
-from models.runs import RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint
+from models.runs import RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 
-Table = TypeVar("Table", RunDemand, RunFailureModel, RunFinding, RunNeed, RunReorderPoint)
+Table = TypeVar("Table", RunDemand, RunFailureModel, RunNeed, RunReorderPoint)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -224,31 +224,6 @@ def needs_of_kit(session: Session, run_id: int, *, storeroom: str, kit: str) -> 
         .order_by(most_first, col(RunNeed.tag_key), col(RunNeed.id))
     )
     return session.exec(wanted).all()
-
-
-def findings(session: Session, run_id: int, *, kind: str | None, after: int, limit: int) -> Sequence[RunFinding]:
-    """List what a run found wrong with the record.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's.
-    run_id : int
-        Whose findings.
-    kind : str or None
-        Only those of this kind.
-    after : int
-        The id of the last row already read.
-    limit : int [rows]
-        How many at most.
-
-    Returns
-    -------
-    sequence of RunFinding
-        In the order they were stored.
-    """
-    wanted = [] if kind is None else [col(RunFinding.kind) == kind]
-    return _page(session, RunFinding, run_id, wanted, after=after, limit=limit)
 
 
 def same_code(key: str, code: str | None) -> list[ColumnElement[bool]]:

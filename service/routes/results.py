@@ -13,7 +13,6 @@ from service.routes.answers import COMMON, LARGEST_ID, Asked, answer_list, docum
 from service.schemas.results import (
     DemandOut,
     FailureModelOut,
-    FindingOut,
     KitNeedOut,
     OrderLineOut,
     Page,
@@ -156,18 +155,6 @@ def get_kit_needs(
     return answer_list(request, asked, list_results.list_kit_needs(engines, run_id=run, tag=tag))
 
 
-@get_list("/data-findings")
-def get_data_findings(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    run: RunNumber = None,
-    kind: Annotated[str | None, QueryParameter(max_length=60, description="Only this kind.")] = None,
-) -> Response[Page[FindingOut]]:
-    """List what in the record can't be true or can't be used, what was done about it, what that costs."""
-    return answer_list(request, asked, list_results.list_findings(engines, run_id=run, kind=kind))
-
-
 HANDLERS = (
     get_failure_models,
     get_failure_model,
@@ -178,5 +165,4 @@ HANDLERS = (
     get_why,
     get_order_list,
     get_kit_needs,
-    get_data_findings,
 )

@@ -157,18 +157,6 @@ class KitNeedOut(Struct, kw_only=True):
     details: Details
 
 
-class FindingOut(Struct, kw_only=True):
-    """What in the record can't be true or can't be used, what was done about it, what that costs."""
-
-    kind: str
-    file: str | None
-    record_key: str | None
-    detail: str
-    treatment: str | None
-    effect: str | None
-    details: Details
-
-
 Row = TypeVar("Row", bound=Struct)
 
 

@@ -12,9 +12,10 @@ from msgspec import structs
 from models.base import Session, code_key
 from models.engine import Engines
 from models.partial_days import first_day
-from models.queries import records, single_records
+from models.queries import records, single_records, voids
 from models.queries.files import FILES
 from models.queries.rows import StoredRow, read_part, stored_rows
+from service.actors import acting
 from service.csv_cells import cell_columns, cell_text
 from service.db import read_session, write_session
 from service.listings import Listing, Part, cut
@@ -22,6 +23,7 @@ from service.problem_kinds import INVALID_INPUT
 from service.problems import ProblemError, ProblemFound
 from service.schemas.records import RECORDS, Record
 from service.schemas.results import Page
+from service.settings import now
 from service.use_cases.check_records import PAST_DAYS, RULES
 from service.use_cases.choose_run import notice
 
@@ -136,7 +138,10 @@ def create_record(engines: Engines, file: str, record: Record, *, today: date) -
     row = structs.asdict(record)
     with write_session(engines) as session:
         _expect_sound(session, file, row, today)
-        return _found(file, single_records.create_row(session, file, row))
+        stored = single_records.create_row(session, file, row)
+        if file == "events":
+            voids.note_recording(session, stored.id, holder=acting.get().holder, at=now())
+        return _found(file, stored)
 
 
 def change_record(

@@ -1,4 +1,4 @@
-"""The lists a run gives: models, demand, reorder points, what to order, what a valve needs, findings.
+"""The lists a run gives: models, demand, reorder points, what to order, what a valve needs.
 
 Each takes the database and a run (None is the latest finished) and gives a list that is read part by part.
 """
@@ -13,14 +13,13 @@ from models.base import NotFound, Session
 from models.engine import Engines
 from models.queries import order_list, results
 from models.queries.results import DemandFilter
-from models.runs import Run, RunDemand, RunFailureModel, RunFinding, RunReorderPoint
+from models.runs import Run, RunDemand, RunFailureModel, RunReorderPoint
 from service.db import read_session
 from service.listings import Listing, Part, Row, StoredRow, cut
 from service.schemas.results import (
     CAUTIONS,
     DemandOut,
     FailureModelOut,
-    FindingOut,
     KitNeedOut,
     OrderLineOut,
     Page,
@@ -181,30 +180,6 @@ def list_kit_needs(engines: Engines, *, run_id: int | None, tag: str) -> Listing
     if not listing.read(0, 1).rows:
         raise NotFound(f"run {listing.top.run} knows of no kit that a valve {tag} may need")
     return listing
-
-
-def list_findings(engines: Engines, *, run_id: int | None, kind: str | None) -> Listing[FindingOut]:
-    """List what in the record can't be true or can't be used.
-
-    Parameters
-    ----------
-    engines : Engines
-        The database.
-    run_id : int or None
-        Which run; None is the latest finished.
-    kind : str or None
-        Only those of this kind.
-
-    Returns
-    -------
-    Listing
-        One row per finding.
-    """
-
-    def shape(run: Run, row: RunFinding) -> FindingOut:
-        return from_row(FindingOut, row)
-
-    return _listing(engines, run_id, FindingOut, partial(results.findings, kind=kind), shape)
 
 
 def _listing(

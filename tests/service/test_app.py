@@ -33,6 +33,8 @@ OPERATIONS = {
     ("get", "/v1/order-list"),
     ("get", "/v1/valves/{tag}/kit-needs"),
     ("get", "/v1/data-findings"),
+    ("post", "/v1/data-findings/{finding_id}/close"),
+    ("post", "/v1/events/{ref}/{tag}/void"),
     ("get", "/v1/issues-explained"),
     ("get", "/v1/spare-valves"),
     ("post", "/v1/keys"),
