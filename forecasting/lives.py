@@ -71,7 +71,7 @@ class Lives:
     def sharing(self) -> IntArray:
         """How many lives share the cause of each, shape (n,); 1: it is its own."""
         if (self.cause[1:] > self.cause[:-1]).all():
-            return np.ones(len(self), dtype=np.int64)
+            return np.broadcast_to(np.int64(1), len(self))
         number = np.unique(self.cause, return_inverse=True)[1]
         return np.asarray(np.bincount(number)[number])
 

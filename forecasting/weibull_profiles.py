@@ -110,7 +110,7 @@ def _dated(lives: Lives, segments: Segments) -> _Dated:
     """Put the lives into the columns of the profile; rows without time watched add nothing but their failure."""
     samples, sample = len(lives.samples), lives.sample
     watched, failed = lives.lower > lives.entry, np.isfinite(lives.upper)
-    log_age = np.log(lives.lower, out=np.zeros(len(lives)), where=lives.lower > 0)
+    log_age = np.log(lives.lower if watched.all() else np.where(lives.lower > 0, lives.lower, 1.0))
     top = segments.largest(log_age if watched.all() else np.where(watched, log_age, -np.inf))
     log_age -= np.repeat(top[segments.present], np.diff(segments.first, append=segments.rows))
     failures = segments.count(failed)
