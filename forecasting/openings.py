@@ -8,7 +8,10 @@ from forecasting.valve_renewals import Ahead, Renewals, renewals, renewals_of_ei
 
 __all__ = ["OWN_FAILURES", "renewals_on_opening"]
 
-OWN_FAILURES = "its own renewals between openings are counted as if only {items} opened the valve"
+OWN_FAILURES = (
+    "its own renewals between openings are counted as if only {items} opened the valve; items without a kit in common "
+    "open it apart, even at one turnaround"
+)
 
 
 def _covers(link: Link, plan: ItemPlan) -> bool:

@@ -5,6 +5,7 @@ import math
 from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, ItemPlan, TakeUp, Window, kits_taken
 from forecasting.lifetimes import Weibull
+from tests.forecasting.turnaround_plants import ITEMS, Policy
 
 INF = math.inf
 
@@ -51,3 +52,20 @@ def take(
     ages = tuple({one.item: one for one in valve} for valve in valves)
     tags = tuple(f"V{number}" for number in range(len(valves)))
     return {one.kit: one for one in kits_taken(Group(plans=plans, valves=tags, ages=ages), windows)}
+
+
+def policy_plans(policies: tuple[Policy, ...]) -> tuple[ItemPlan, ...]:
+    """Trim, packing, actuator and gasket of the simulated plants, as the package wants them."""
+    return tuple(
+        ItemPlan(
+            item=item,
+            lifetime=Weibull(scale=policy.scale, shape=policy.shape),
+            interval=policy.interval,
+            opportunity=policy.opportunity,
+            kit=item,
+            qty=1,
+            renews=frozenset({item, "packing"} if item == "trim" else {item}),
+            on_opening=item == "gasket",
+        )
+        for item, policy in zip(ITEMS, policies, strict=True)
+    )
