@@ -12,6 +12,7 @@ from service.local_dates import ORDER_NAME, DateOrder, is_local, iso_days
 from service.schemas.records import RECORDS
 from service.table_lines import BOM, BadCell, Line, Lines, Unreadable, csv_lines, row_error
 from service.table_lines import RowError as RowError
+from service.unplaced_events import may_wait
 from service.workbook_lines import is_old_workbook, is_zip, workbook_lines
 
 Dialect = Literal["comma", "semicolon"]
@@ -27,7 +28,7 @@ CHUNK_ROWS = 10_000
 class ParsedTable:
     """A file or a part of it as read: its rows, the line on which each begins, and everything that is wrong in it.
 
-    `source` is what its sender called it.
+    `source` is what its sender called it; `untagged` are events that lack nothing but their tag.
     """
 
     file: str
@@ -35,6 +36,7 @@ class ParsedTable:
     lines: list[int] = field(default_factory=list)
     errors: list[RowError] = field(default_factory=list)
     source: str = ""
+    untagged: list[dict[str, Any]] = field(default_factory=list)
 
 
 @dataclass
@@ -212,7 +214,9 @@ def _read_line(reading: _Reading, line: Line, part: ParsedTable) -> None:
         except ValueError:
             value = cell.value if isinstance(cell, BadCell) else cell
             errors.append(row_error(reading.source, line.number, column.name, value, _expected(reading, column, cell)))
-    if errors:
+    if may_wait(part.file, row, errors):
+        part.untagged.append(row)
+    elif errors:
         part.errors.extend(errors)
     else:
         part.rows.append(row)

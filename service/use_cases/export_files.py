@@ -2,8 +2,10 @@
 
 import shutil
 import tempfile
+from collections.abc import Iterable, Mapping
+from itertools import chain
 from pathlib import Path
-from typing import BinaryIO, Literal, cast
+from typing import Any, BinaryIO, Literal, cast
 from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 
 from models.base import Session
@@ -14,6 +16,7 @@ from service.csv_cells import day_columns
 from service.csv_tables import Dialect, write_table
 from service.db import read_session
 from service.schemas.records import RECORDS
+from service.unplaced_events import waiting_rows
 from service.workbook_tables import write_workbook
 
 FileFormat = Literal["csv", "xlsx"]
@@ -83,7 +86,9 @@ def export_archive(engines: Engines, *, file_format: FileFormat, dialect: Dialec
 
 def _write(session: Session, name: str, target: BinaryIO, *, file_format: FileFormat, dialect: Dialect) -> None:
     columns = list(RECORDS[name].__struct_fields__)
-    rows = records.read_all(session, name)
+    rows: Iterable[Mapping[str, Any]] = records.read_all(session, name)
+    if name == "events":
+        rows = chain(rows, waiting_rows(session))
     if file_format == "xlsx":
         with write_workbook(columns, rows, days=day_columns(RECORDS[name])) as book:
             shutil.copyfileobj(book, target)

@@ -1,5 +1,6 @@
 """Import files of the record: all of them or none, in any order."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from service.local_dates import DateOrder
 from service.spooled_tables import NO_LIMIT, ErrorList, SpooledTable, spooled
 from service.spooled_tables import TooManyRows as TooManyRows
 from service.table_lines import RowError
+from service.unplaced_events import hold_aside
 from service.use_cases.check_records import find_errors
 
 SUFFIXES = (".csv", ".xlsx")
@@ -177,12 +179,15 @@ def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
     named: dict[str, list[str]] = {}
     for table in tables:
         created = changed = unchanged = 0
+        untagged = Counter[str]()
         counting = records.begin_counting(session, table.file, table.repeated)
         note_digest(session, table.file, table.digest)
         for part in table.parts():
             counts = records.upsert(session, table.file, part.rows, counting)
             created, changed = created + counts.created, changed + counts.changed
             unchanged += counts.unchanged
+            held = hold_aside(session, part.untagged, untagged)
+            created, unchanged = created + held, unchanged + len(part.untagged) - held
             for file, codes in counts.named_but_not_described.items():
                 named.setdefault(file, []).extend(codes)
         imported.append(ImportedFile(table.file, created, changed, unchanged))

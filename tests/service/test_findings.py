@@ -256,3 +256,45 @@ def test_records_that_begin_too_early_to_be_believed(years: tuple[int, ...], fou
         as_of=date(2014, 12, 31),
     )
     assert [(one.kind, one.ref) for one in doubts] == [("records_begin_too_early", "U1")] * found
+
+
+NOTED = (
+    "ref,tag,done_on,action,cost,note\n,,2024-05-01,rebuild,12.5,repacked fv101 again\n"
+    ",,2024-05-01,rebuild,12.5,repacked fv101 again\nF,FV-102,2025-01-01,inspect,,\n"
+)
+
+
+def test_a_row_without_a_tag_waits_until_somebody_places_it(engines: Engines, client: Client) -> None:
+    bring_in(engines, areas=AREAS, valves=VALVES, events=NOTED)
+    before = client.get("/v1/export.zip").content
+    bring_in(engines, events=NOTED)
+    assert client.get("/v1/export.zip").content == before
+    run(engines)
+    first, second = listed(client, kind="event_without_tag")
+    assert first["details"]["candidates"][0] == ["FV-101", 0.99]
+    assert (first["file"], "repacked fv101" in first["detail"]) == ("events", True)
+    assert close(client, first, "merge", tag="NONE").status_code == 409
+    placed = close(client, first, "merge", tag="fv-101")
+    assert placed.status_code == 200, placed.text
+    assert close(client, second, "void").status_code == 200
+    bring_in(engines, events=NOTED)
+    (event,) = client.get("/v1/valves/FV-101/events").json()["value"]
+    assert (event["done_on"], event["cost"], event["note"]) == ("2024-05-01", "12.5", "repacked fv101 again")
+    run(engines)
+    assert listed(client, kind="event_without_tag") == []
+
+
+def test_rows_without_a_tag_go_out_and_come_in_again_the_same(
+    engines: Engines, client: Client, sqlite_url: str, connect: Connect
+) -> None:
+    bring_in(engines, areas=AREAS, valves=VALVES, events=NOTED)
+    archive = client.get("/v1/export.zip").content
+    with connect(Settings(database_url=sqlite_url, access="open")) as other:
+        assert other.post("/v1/imports", content=archive, headers={"Content-Type": "application/zip"}).is_success
+        assert other.get("/v1/export.zip").content == archive
+
+
+def test_a_row_without_tag_and_note_is_refused(sqlite_client: Client) -> None:
+    text = "tag,done_on,action,note\n,2024-05-01,rebuild,\n"
+    answer = sqlite_client.post("/v1/imports/events", content=text, headers={"Content-Type": "text/csv"})
+    assert (answer.status_code, answer.json()["errors"][0]["column"]) == (400, "tag")
