@@ -11,13 +11,14 @@ from models.queries import records
 from service.db import read_session
 from service.use_cases.import_files import ImportRejected, import_files
 from tests.database_dump import dump
-from tests.service.messy_files import MESSY, Messy
+from tests.service.messy_files import KINDS, MESSY, Messy
 from tests.service.test_import_files import TODAY
 
 
 @pytest.fixture
 def plant(engines: Engines) -> Engines:
-    bring_in(engines, "valves", b"tag\nFV-1\nFV-101A/B\n")
+    tags = ["FV-101A/B", *(f"FV-{number}" for number in range(1, 42))]
+    bring_in(engines, "valves", "\n".join(["tag", *tags]).encode())
     return engines
 
 
@@ -26,9 +27,10 @@ def bring_in(engines: Engines, file: str, content: bytes, **said: Any) -> None:
     import_files(engines, files, today=TODAY, **said)
 
 
-def test_there_are_as_many_as_were_promised() -> None:
+def test_there_are_as_many_as_were_promised_of_every_kind() -> None:
     assert len(MESSY) >= 60
     assert {bool(messy.told) for messy in MESSY.values()} == {True, False}
+    assert {messy.kind for messy in MESSY.values()} == set(KINDS)
 
 
 @pytest.mark.parametrize("name", [name for name, messy in MESSY.items() if not messy.told])
