@@ -8,14 +8,14 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
-from sqlalchemy import CheckConstraint, ForeignKey, Index, Text, UniqueConstraint
+from sqlalchemy import CheckConstraint, ForeignKey, Index, LargeBinary, Text, UniqueConstraint
 from sqlmodel import Field, SQLModel
 
 from models.base import JSON_DOCUMENT, ExactDecimal, UtcTimestamp, code_key_type
 
 OPEN_STATUSES = ("queued", "running")
 RUN_STATUSES = (*OPEN_STATUSES, "finished", "failed", "cancelled")
-BUCKETS = ("week", "month", "quarter", "year", "protection_interval")
+BUCKETS = ("week", "month", "quarter", "year", "protection_interval", "until_turnaround", "in_turnaround")
 
 
 def _one_of(column: str, values: tuple[str, ...]) -> str:
@@ -99,19 +99,29 @@ class RunFailureModel(SQLModel, table=True):
 
 
 class RunDemand(SQLModel, table=True):
-    """Demand for a kit in a period, both dates inclusive; area '' is the whole plant."""
+    """Demand for a kit in a period, both dates inclusive: of an area, a storeroom or a service class.
+
+    Those it isn't of are ''; all three are where it is of the whole plant.
+    """
 
     __tablename__ = "run_demand"
     __table_args__ = (
         CheckConstraint(_one_of("bucket", BUCKETS), name="bucket_known"),
         CheckConstraint("starts_on <= ends_on", name="period_in_order"),
-        UniqueConstraint("run_id", "area_key", "kit_key", "bucket", "starts_on"),
+        UniqueConstraint(
+            *("run_id", "area_key", "storeroom_key", "service_class_key", "kit_key", "bucket", "starts_on", "ends_on"),
+            name="uq_run_demand_whose_kit_and_period",
+        ),
     )
 
     id: int = Field(default=None, primary_key=True)
     run_id: int = _run_id()
     area: str
     area_key: str = _key()
+    storeroom: str = ""
+    storeroom_key: str = _key()
+    service_class: str = ""
+    service_class_key: str = _key()
     kit: str
     kit_key: str = _key()
     bucket: str = Field(max_length=20)
@@ -192,6 +202,42 @@ class RunNeed(SQLModel, table=True):
     mean_protection: float | None = None
     mean_365: float | None = None
     details: dict[str, Any] = _details()
+
+
+class RunChange(SQLModel, table=True):
+    """What changed since the run before: kits expected in the days from as_of on, and how they became others.
+
+    The storeroom is '' for the whole plant. The four parts sum to after - before.
+    """
+
+    __tablename__ = "run_changes"
+    __table_args__ = (UniqueConstraint("run_id", "storeroom_key", "kit_key"),)
+
+    id: int = Field(default=None, primary_key=True)
+    run_id: int = _run_id()
+    since_run: int
+    since_as_of: date
+    storeroom: str
+    storeroom_key: str = _key()
+    kit: str
+    kit_key: str = _key()
+    days: float
+    before: float
+    record_corrections: float
+    time_passing: float
+    new_events: float
+    new_model: float
+    after: float
+    details: dict[str, Any] = _details()
+
+
+class RunInput(SQLModel, table=True):
+    """The record as a run read it, compressed; runs that read the same share it."""
+
+    __tablename__ = "run_inputs"
+
+    digest: str = Field(primary_key=True, max_length=64)
+    content: bytes = Field(sa_type=LargeBinary)
 
 
 class RunFinding(SQLModel, table=True):

@@ -11,6 +11,7 @@ from models.base import Conflict, NotFound, Session, code_key
 from models.runs import (
     OPEN_STATUSES,
     Run,
+    RunChange,
     RunDemand,
     RunFailureModel,
     RunFinding,
@@ -25,6 +26,10 @@ RESULT_TABLES: dict[str, type[SQLModel]] = {
     "needs": RunNeed,
     "findings": RunFinding,
 }
+
+
+PRESET: dict[str, object] = {"details": {}, "storeroom": "", "service_class": ""}
+"""What an absent column holds that can't be null."""
 
 
 def create_run(
@@ -116,27 +121,46 @@ def store_results(session: Session, run_id: int, results: Mapping[str, Sequence[
     ------
     ValueError
         If a row has a column its table lacks.
-    """
+    """  # noqa: DOC502 (comes from _insert)
     for name, rows in results.items():
-        table = RESULT_TABLES[name].__table__  # type: ignore[attr-defined]
-        empty: dict[str, object] = {
-            column.name: {} if column.name == "details" else None for column in table.columns if column.name != "id"
-        }
-        for row in rows:
-            unknown = row.keys() - empty.keys()
-            if unknown:
-                raise ValueError(f"{name} has no column {', '.join(sorted(unknown))}")
-        if rows:
-            session.connection().execute(insert(table), [_complete(row, empty, run_id) for row in rows])
+        _insert(session, run_id, RESULT_TABLES[name], rows)
+
+
+def store_changes(session: Session, run_id: int, rows: Sequence[Mapping[str, object]]) -> None:
+    """Store what changed since the run before.
+
+    Parameters
+    ----------
+    session : Session
+        The writer's that stores the results.
+    run_id : int
+        Which run.
+    rows : sequence of mappings
+        By the column names of RunChange, as for `store_results`.
+
+    Raises
+    ------
+    ValueError
+        If a row has a column the table lacks.
+    """  # noqa: DOC502 (comes from _insert)
+    _insert(session, run_id, RunChange, rows)
+
+
+def _insert(session: Session, run_id: int, model: type[SQLModel], rows: Sequence[Mapping[str, object]]) -> None:
+    table = model.__table__  # type: ignore[attr-defined]
+    empty = {column.name: PRESET.get(column.name) for column in table.columns if column.name != "id"}
+    for row in rows:
+        unknown = row.keys() - empty.keys()
+        if unknown:
+            raise ValueError(f"{table.name} has no column {', '.join(sorted(unknown))}")
+    if rows:
+        session.connection().execute(insert(table), [_complete(row, empty, run_id) for row in rows])
 
 
 def _complete(row: Mapping[str, object], empty: Mapping[str, object], run_id: int) -> dict[str, object]:
-    keys = {
-        name: code_key(str(row[name.removesuffix("_key")]))
-        for name in empty
-        if name.endswith("_key") and name.removesuffix("_key") in row
-    }
-    return {**empty, **row, **keys, "run_id": run_id}
+    whole = {**empty, **row, "run_id": run_id}
+    keys = {name: code_key(str(whole[name.removesuffix("_key")])) for name in empty if name.endswith("_key")}
+    return {**whole, **keys}
 
 
 def finish_run(
