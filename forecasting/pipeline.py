@@ -9,10 +9,11 @@ from forecasting.consumption import Group, TakeUp, Window, kits_taken
 from forecasting.demand import Demand, kit_demand, running_demand
 from forecasting.groups import ages_to_come, groups_of
 from forecasting.heterogeneity import GroupContrast, compare_groups
+from forecasting.issue_demand import IssueDemand, issue_demand
 from forecasting.lives import WatchedFleet, lives_from_histories
 from forecasting.plants import DesignItem, Plant
 from forecasting.pooling import InUse, lifetimes_in_use
-from forecasting.stocking import StockDecision, decide, windows_needed
+from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
 __all__ = ["DesignItem", "Forecast", "Plant", "forecast"]
@@ -37,7 +38,9 @@ class Forecast:
     demand : mapping from (area, kit) to window to Demand [kits]
         Area "" is the whole plant.
     decisions : mapping from (storeroom, kit) to StockDecision [kits]
-        A question about a kit that no served valve takes has none.
+        A question about a kit that no served valve takes, and that was never issued, has none.
+    from_issues : mapping from (storeroom, kit) to IssueDemand [kits]
+        What rests on issues alone; storeroom "" is the whole plant.
     not_forecast : mapping from kit to tags [tags]
         Valves whose need of a kit can't be forecast: no lifetime is known.
     """
@@ -49,6 +52,7 @@ class Forecast:
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     decisions: Mapping[tuple[str, str], StockDecision]
+    from_issues: Mapping[tuple[str, str], IssueDemand]
     not_forecast: Mapping[str, frozenset[str]]
 
 
@@ -93,6 +97,43 @@ def _running(plant: Plant, group: Group) -> list[Window]:
 def _asked(takers: Sequence[TakeUp], valves: frozenset[str]) -> Callable[[Window], Demand]:
     """Demand of these valves for one kit on the run, window by window; turnarounds are ordered for apart."""
     return lambda window: running_demand(takers, window, valves=valves)
+
+
+def _takers(question: StockQuestion, by_kit: Mapping[str, Sequence[TakeUp]]) -> list[TakeUp]:
+    """Find the groups of valves that a question is about and that take its kit."""
+    return [one for one in by_kit.get(question.kit, ()) if not question.valves.isdisjoint(one.valves)]
+
+
+def _from_issues(plant: Plant, by_kit: Mapping[str, Sequence[TakeUp]]) -> dict[tuple[str, str], IssueDemand]:
+    """Demand for what no valve takes, in the plant and by stock question; or whose valves can't be forecast."""
+    alone = {
+        (question.storeroom, question.kit)
+        for question in plant.questions
+        if not _takers(question, by_kit) and (question.valves or question.kit not in by_kit)
+    }
+    return {
+        (one.storeroom, one.kit): issue_demand(one)
+        for one in plant.issues
+        if (one.storeroom, one.kit) in alone or (one.storeroom == "" and one.kit not in by_kit)
+    }
+
+
+def _decisions(
+    plant: Plant,
+    by_kit: Mapping[str, Sequence[TakeUp]],
+    from_issues: Mapping[tuple[str, str], IssueDemand],
+) -> dict[tuple[str, str], StockDecision]:
+    """Decide every question that has valves, or issues, to decide by."""
+    decisions = {}
+    for question in plant.questions:
+        key, takers = (question.storeroom, question.kit), _takers(question, by_kit)
+        alone = from_issues.get(key)
+        if takers:
+            decisions[key] = decide(question, _asked(takers, question.valves))
+        # what nothing takes and nobody asked for isn't bought to have one
+        elif alone is not None and (alone.usage.pattern.demands or question.valves or question.floor):
+            decisions[key] = decide(question, alone.over)
+    return decisions
 
 
 def forecast(plant: Plant) -> Forecast:
@@ -149,11 +190,12 @@ def forecast(plant: Plant) -> Forecast:
         for kit, takers in sorted(by_kit.items())
         if any(not valves.isdisjoint(one.valves) for one in takers)
     }
-    decisions = {}
-    for question in plant.questions:
-        takers = [one for one in by_kit.get(question.kit, []) if not question.valves.isdisjoint(one.valves)]
-        if takers:
-            decisions[question.storeroom, question.kit] = decide(question, _asked(takers, question.valves))
+    from_issues = _from_issues(plant, by_kit)
+    demand |= {
+        ("", kit): {window: one.over(window) for window in plant.windows}
+        for (storeroom, kit), one in from_issues.items()
+        if not storeroom
+    }
     return Forecast(
         fleet=fleet,
         lifetimes=lifetimes,
@@ -161,6 +203,7 @@ def forecast(plant: Plant) -> Forecast:
         contrasts=_contrasts(plant, fleet, lifetimes),
         taken=taken,
         demand=demand,
-        decisions=decisions,
+        decisions=_decisions(plant, by_kit, from_issues),
+        from_issues=from_issues,
         not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
     )

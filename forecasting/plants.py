@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 from forecasting.consumption import Window
 from forecasting.histories import History
+from forecasting.issue_demand import IssueHistory
 from forecasting.stocking import StockQuestion
 
 __all__ = ["DesignItem", "Plant"]
@@ -60,6 +61,8 @@ class Plant:
         Opportunistic policies: renewed at a turnaround if at least so old.
     turnarounds : mapping from area to days [day numbers]
         First days of those to come; those up to as_of are not used.
+    issues : tuple of IssueHistory [kits a period]
+        Used for kits that no valve takes, or whose valves can't be forecast.
     """
 
     as_of: int
@@ -72,3 +75,4 @@ class Plant:
     questions: tuple[StockQuestion, ...]
     opportunities: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
     turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    issues: tuple[IssueHistory, ...] = ()

@@ -13,6 +13,7 @@ from service.schemas.records import (
     AreaRecord,
     DesignKitRecord,
     EventRecord,
+    IssueRecord,
     KitRecord,
     OrderRecord,
     PolicyRecord,
@@ -44,6 +45,7 @@ class Records:
     stock_settings: list[StockSettingRecord] = field(default_factory=list)
     stock: list[StockRecord] = field(default_factory=list)
     orders: list[OrderRecord] = field(default_factory=list)
+    issues: list[IssueRecord] = field(default_factory=list)
     turnarounds: list[TurnaroundRecord] = field(default_factory=list)
 
 

@@ -2,7 +2,9 @@
 
 from datetime import date
 
+from forecasting.issue_demand import PERIOD, IssueDemand
 from forecasting.stocking import StockDecision
+from service.translate_issues import basis_details, basis_words
 from service.translate_results import METHOD, Row, round6
 from service.translate_stock import AskedStock
 
@@ -133,3 +135,37 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
         "reason": _order_reason(asked, decision),
         "details": _details(asked, decision, question.lead_time / max(history_days, 1.0)),
     }
+
+
+def reorder_row_from_issues(
+    asked: AskedStock, decision: StockDecision | None, alone: IssueDemand, *, as_of: date, unplaced: str | None
+) -> Row:
+    """One kit in one storeroom that no valve says how to forecast.
+
+    Parameters
+    ----------
+    asked : AskedStock
+        What was asked.
+    decision : StockDecision or None
+        None: no valve takes the kit, and it was never issued.
+    alone : IssueDemand
+        What its issues say.
+    as_of : date
+        An order proposed is for this day.
+    unplaced : str or None
+        What is to be said of issues that name no storeroom.
+
+    Returns
+    -------
+    dict
+        Columns of run_reorder_points.
+    """
+    row = reorder_row(asked, decision, as_of=as_of, history_days=alone.periods * PERIOD)
+    why = _why_not(asked) if asked.question.valves else "no valve in the register takes it"
+    details = row["details"] if isinstance(row["details"], dict) else {}
+    warnings = [*details.get("warnings", []), *([unplaced] if unplaced else [])]
+    if decision is None:
+        reason = f"{why} and none was issued in {alone.periods} months: no order is proposed"
+    else:
+        reason = f"{row['reason']}; {why}: {basis_words(alone)}"
+    return row | {"reason": reason, "details": details | basis_details(alone) | {"warnings": warnings}}

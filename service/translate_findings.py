@@ -29,6 +29,7 @@ VALVE_FACTS = (
 )
 DIGITS = 64
 UNTAGGED, LOOKS_ALIKE, DUPLICATE = "event_without_tag", "tag_looks_like_another", "likely_duplicate"
+DEAD_STOCK = "dead_stock"
 """Kinds of findings that can be merged: a row into a valve's events, a tag into another, an event into another."""
 YEAR = (0.0, 365.0)
 Row = dict[str, object]
@@ -237,6 +238,8 @@ def finding_rows(
 
 
 def _file(finding: Finding) -> str:
+    if finding.kind == DEAD_STOCK:
+        return "stock"
     if finding.kind == UNTAGGED or (finding.ref and finding.valve):
         return "events"
     return "valves" if finding.valve else "areas"

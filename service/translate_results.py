@@ -17,6 +17,7 @@ from forecasting.trends import TrendTests
 from service.translate_diagnostics import diagnose
 from service.translate_groups import seen_within_classes
 from service.translate_intervals import how_sure
+from service.translate_issues import untold_kinds
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
@@ -249,8 +250,10 @@ def demand_rows(
     """
     for (area, kit), by_window in made.demand.items():
         reason = _shortfall(made, kit, left_out.get(kit, ()))
+        alone = made.from_issues.get((area, kit))
+        basis: Row = {} if alone is None else untold_kinds(alone)
         for period in periods:
-            yield _demand_columns(by_window[period.window(as_of)]) | {
+            row = _demand_columns(by_window[period.window(as_of)]) | {
                 "area": area,
                 "kit": kit,
                 "bucket": period.bucket,
@@ -260,6 +263,7 @@ def demand_rows(
                 "reason": reason,
                 "details": {},
             }
+            yield row | basis
 
 
 def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock | None, storeroom: str) -> Row:

@@ -9,6 +9,7 @@ import msgspec
 
 from forecasting.errors import ForecastingError
 from forecasting.finding_effects import effects_of_findings
+from forecasting.histories import Finding
 from forecasting.pipeline import Forecast, Plant, forecast
 from models.base import Session, StorageError
 from models.engine import Engines
@@ -21,8 +22,9 @@ from service.record_doubts import tag_findings, untagged_findings, young_record_
 from service.schemas.records import RECORDS, Record, ServiceClassRecord
 from service.settings import now
 from service.translate import Records, Register, register_from_records
-from service.translate_decisions import reorder_row
+from service.translate_decisions import reorder_row, reorder_row_from_issues
 from service.translate_findings import finding_rows, kits_per_year, subjects_of
+from service.translate_issues import dead_stock, issue_histories, issue_warnings
 from service.translate_results import (
     LOOKS,
     METHOD,
@@ -47,6 +49,7 @@ READ = (
     "stock_settings",
     "stock",
     "orders",
+    "issues",
     "turnarounds",
 )
 
@@ -84,6 +87,7 @@ def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], 
         questions=tuple(one.question for one in asked),
         opportunities=opportunities(records),
         turnarounds=turnaround_days(records, as_of=as_of),
+        issues=issue_histories(records, asked, as_of=as_of),
     )
 
 
@@ -123,7 +127,8 @@ def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
     asked = stock_asked(records, register, as_of=as_of, assumed=Assumptions())
     made = forecast(_plant(records, register, asked, as_of=as_of))
     results = _rows(made, records, register, asked, descriptions, as_of=as_of)
-    results["findings"] = _finding_rows(made, records, register, history, waiting, undescribed, as_of=as_of)
+    dead = tuple(dead_stock(made, records, register, asked, as_of=as_of))
+    results["findings"] = _finding_rows(made, records, register, history, waiting, undescribed, dead, as_of=as_of)
     periods = forecast_periods(as_of)
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
@@ -151,6 +156,7 @@ def _finding_rows(
     history: ReadHistory,
     waiting: Sequence[UnplacedEvent],
     undescribed: Sequence[tuple[str, str]],
+    dead: Sequence[Finding],
     *,
     as_of: date,
 ) -> list[dict[str, object]]:
@@ -161,6 +167,7 @@ def _finding_rows(
         *young_record_findings(records.areas, history.valves, history.events, as_of=as_of),
         *register.findings,
         *made.fleet.findings,
+        *dead,
     )
     effects = effects_of_findings(
         findings,
@@ -185,13 +192,19 @@ def _rows(
     begins = [history.records_begin for history in register.histories]
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
     policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in records.policies}
+    unplaced = issue_warnings(records, asked, as_of=as_of)
     decided = []
     for one in asked:
-        decision = made.decisions.get((one.question.storeroom, one.question.kit))
+        key = (one.question.storeroom, one.question.kit)
+        decision = made.decisions.get(key)
         # rows are read in the order they are stored: what runs out soonest first
         urgency = 1.0 if decision is None else -decision.short_if_ordered_today
-        row = reorder_row(one, decision, as_of=as_of, history_days=history_days)
-        decided.append(((urgency, one.question.storeroom, one.question.kit), row))
+        alone = made.from_issues.get(key)
+        if alone is None:
+            row = reorder_row(one, decision, as_of=as_of, history_days=history_days)
+        else:
+            row = reorder_row_from_issues(one, decision, alone, as_of=as_of, unplaced=unplaced.get(one.question.kit))
+        decided.append(((urgency, *key), row))
     return {
         "failure_models": list(failure_model_rows(made, descriptions)),
         "demand": list(
