@@ -31,6 +31,8 @@ class Group:
         First days of those of their area that are to come.
     begins, ends : float [days from now]
         They are in service after the one and up to the other.
+    service_class, design : str [codes]
+        What they have in common.
     """
 
     plans: tuple[ItemPlan, ...]
@@ -39,6 +41,8 @@ class Group:
     turnarounds: tuple[float, ...] = ()
     begins: float = 0.0
     ends: float = np.inf
+    service_class: str = ""
+    design: str = ""
 
     @property
     def stops(self) -> tuple[float, ...]:

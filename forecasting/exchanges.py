@@ -39,10 +39,13 @@ class ExchangeTaking:
         Of the exchange.
     issued : tuple of int [day numbers]
         One per kit that was issued for it; empty: none yet, or it was never recorded.
+    kits : tuple of str [codes]
+        Which kits the rebuild of the removed valve takes, as far as that is known.
     """
 
     day: int
     issued: tuple[int, ...]
+    kits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -168,6 +168,8 @@ def groups_of(
                     turnarounds=alike.turnarounds,
                     begins=alike.begins,
                     ends=alike.ends,
+                    service_class=alike.service_class,
+                    design=alike.design,
                 )
             )
     return groups, dict(missing)

@@ -10,6 +10,7 @@ from forecasting.demand import Demand, kit_demand, running_demand
 from forecasting.groups import ages_to_come, groups_of
 from forecasting.heterogeneity import GroupContrast, compare_groups
 from forecasting.issue_demand import IssueDemand, issue_demand
+from forecasting.kit_dates import KitDates, kit_dates, kits_when_used, windows_to_count
 from forecasting.lives import WatchedFleet, lives_from_histories
 from forecasting.plants import DesignItem, Plant
 from forecasting.pooling import InUse, lifetimes_in_use
@@ -92,6 +93,17 @@ def _running(plant: Plant, group: Group) -> list[Window]:
         question for question in plant.questions if question.kit in kits and not question.valves.isdisjoint(valves)
     ]
     return sorted({window for question in asked for window in windows_needed(question)})
+
+
+def _used(plant: Plant, group: Group, dates: KitDates) -> list[TakeUp]:
+    """Kits a group takes, dated where they are used."""
+    running = _running(plant, group)
+    counted = kits_taken(
+        group,
+        windows_to_count(group, plant.windows, dates=dates),
+        running=windows_to_count(group, running, dates=dates),
+    )
+    return [kits_when_used(one, group, plant.windows, running=running, dates=dates) for one in counted]
 
 
 def _asked(takers: Sequence[TakeUp], valves: frozenset[str]) -> Callable[[Window], Demand]:
@@ -179,7 +191,8 @@ def forecast(plant: Plant) -> Forecast:
     wanted = sorted({*fleet.lives.samples, *((age.service_class, age.item) for age in ages)})
     lifetimes = lifetimes_in_use(fleet.lives, wanted=wanted)
     groups, missing = groups_of(plant, ages, lifetimes)
-    taken = tuple(one for group in groups for one in kits_taken(group, plant.windows, running=_running(plant, group)))
+    dates = kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of)
+    taken = tuple(one for group in groups for one in _used(plant, group, dates))
     by_kit = defaultdict(list)
     for one in taken:
         by_kit[one.kit].append(one)

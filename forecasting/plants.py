@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from forecasting.consumption import Window
+from forecasting.exchanges import ExchangeTaking
 from forecasting.histories import History
 from forecasting.issue_demand import IssueHistory
 from forecasting.stocking import StockQuestion
@@ -61,6 +62,8 @@ class Plant:
         Opportunistic policies: renewed at a turnaround if at least so old.
     turnarounds : mapping from area to days [day numbers]
         First days of those to come; those up to as_of are not used.
+    exchanges : mapping from tag to tuple of ExchangeTaking [day numbers]
+        Exchanges of each valve and the kits issued for them; none: kits are taken on the day of the exchange.
     issues : tuple of IssueHistory [kits a period]
         Used for kits that no valve takes, or whose valves can't be forecast.
     """
@@ -76,3 +79,4 @@ class Plant:
     opportunities: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
     turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
     issues: tuple[IssueHistory, ...] = ()
+    exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))
