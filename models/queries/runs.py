@@ -159,7 +159,8 @@ def _insert(session: Session, run_id: int, model: type[SQLModel], rows: Sequence
 
 def _complete(row: Mapping[str, object], empty: Mapping[str, object], run_id: int) -> dict[str, object]:
     whole = {**empty, **row, "run_id": run_id}
-    keys = {name: code_key(str(whole[name.removesuffix("_key")])) for name in empty if name.endswith("_key")}
+    compared = {name: f"{name}_key" for name in empty if f"{name}_key" in empty}
+    keys = {key: code_key(str(whole[name])) for name, key in compared.items()}
     return {**whole, **keys}
 
 
