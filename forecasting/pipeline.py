@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from forecasting.arrays import check
+from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, TakeUp, Window, kits_taken
 from forecasting.demand import Demand, kit_demand, running_demand
 from forecasting.groups import ages_to_come, groups_of
@@ -17,7 +18,44 @@ from forecasting.pooling import InUse, lifetimes_in_use
 from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
-__all__ = ["DesignItem", "Forecast", "Plant", "forecast"]
+__all__ = ["DesignItem", "Forecast", "KitsUsed", "Plant", "Standing", "forecast", "kits_used", "standing"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Standing:
+    """What the histories of a plant say, and where every item stands.
+
+    Parameters
+    ----------
+    fleet : WatchedFleet [days]
+        Lives, present ages and findings.
+    ages : tuple of ItemAge [days]
+        Present ages, and those of valves to come on the day they come.
+    """
+
+    fleet: WatchedFleet
+    ages: tuple[ItemAge, ...]
+
+    @property
+    def samples(self) -> list[tuple[str, str]]:
+        """Service classes and items whose lifetimes are wanted."""
+        return sorted({*self.fleet.lives.samples, *((age.service_class, age.item) for age in self.ages)})
+
+
+@dataclass(frozen=True, kw_only=True)
+class KitsUsed:
+    """Kits by valve, dated where they are used.
+
+    Parameters
+    ----------
+    taken : tuple of TakeUp [kits]
+        By group of valves and kit.
+    not_forecast : mapping from kit to tags [tags]
+        Valves whose need of a kit can't be forecast: no lifetime is known.
+    """
+
+    taken: tuple[TakeUp, ...]
+    not_forecast: Mapping[str, frozenset[str]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,6 +186,78 @@ def _decisions(
     return decisions
 
 
+def standing(plant: Plant) -> Standing:
+    """Read the histories of a plant: lives so far, and where every item stands.
+
+    Parameters
+    ----------
+    plant : Plant [records]
+        Everything known.
+
+    Returns
+    -------
+    Standing [days]
+        At `plant.as_of`.
+
+    Raises
+    ------
+    InvalidInput
+        If a valve has no design, or a design no items.
+
+    References
+    ----------
+    DEVELOPERS.md, "Ten rules for lives".
+
+    Examples
+    --------
+    >>> standing(Plant(
+    ...     as_of=9, histories=(), designs={}, design_items={}, intervals={}, windows=(), areas={}, questions=()
+    ... )).samples
+    []
+    """
+    missing_design = [one.valve for one in plant.histories if plant.designs.get(one.valve) not in plant.design_items]
+    check(not missing_design, f"every valve needs a design with items, got none for {missing_design[:3]}")
+    fleet = lives_from_histories(plant.histories, as_of=plant.as_of)
+    return Standing(fleet=fleet, ages=(*fleet.ages, *ages_to_come(plant)))
+
+
+def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse]) -> KitsUsed:
+    """Forecast which kits each valve uses in each window of a plant.
+
+    Parameters
+    ----------
+    plant : Plant [records]
+        Everything known.
+    ages : sequence of ItemAge [days]
+        Where items stand: of all valves, or of those that matter.
+    lifetimes : sequence of InUse [days]
+        One per service class and item of theirs; this plant's, or others to compare with.
+
+    Returns
+    -------
+    KitsUsed [kits]
+        By group of like valves.
+
+    References
+    ----------
+    DEVELOPERS.md, "Joint renewal".
+
+    Examples
+    --------
+    >>> plant = Plant(
+    ...     as_of=9, histories=(), designs={}, design_items={}, intervals={}, windows=(), areas={}, questions=()
+    ... )
+    >>> kits_used(plant, [], []).taken
+    ()
+    """
+    groups, missing = groups_of(plant, ages, tuple(lifetimes))
+    dates = kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of)
+    return KitsUsed(
+        taken=tuple(one for group in groups for one in _used(plant, group, dates)),
+        not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
+    )
+
+
 def forecast(plant: Plant) -> Forecast:
     """Forecast a plant: rebuild history in, kit demand and what to order out.
 
@@ -183,18 +293,13 @@ def forecast(plant: Plant) -> Forecast:
     ... ))
     >>> round(made.demand["", "K"][0.0, 365.0].mean, 2)
     0.99
-    """
-    missing_design = [one.valve for one in plant.histories if plant.designs.get(one.valve) not in plant.design_items]
-    check(not missing_design, f"every valve needs a design with items, got none for {missing_design[:3]}")
-    fleet = lives_from_histories(plant.histories, as_of=plant.as_of)
-    ages = (*fleet.ages, *ages_to_come(plant))
-    wanted = sorted({*fleet.lives.samples, *((age.service_class, age.item) for age in ages)})
-    lifetimes = lifetimes_in_use(fleet.lives, wanted=wanted)
-    groups, missing = groups_of(plant, ages, lifetimes)
-    dates = kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of)
-    taken = tuple(one for group in groups for one in _used(plant, group, dates))
+    """  # noqa: DOC502 (comes from standing)
+    stand = standing(plant)
+    fleet = stand.fleet
+    lifetimes = lifetimes_in_use(fleet.lives, wanted=stand.samples)
+    used = kits_used(plant, stand.ages, lifetimes)
     by_kit = defaultdict(list)
-    for one in taken:
+    for one in used.taken:
         by_kit[one.kit].append(one)
     everywhere = {"": frozenset(plant.designs), **plant.areas}
     demand = {
@@ -214,9 +319,9 @@ def forecast(plant: Plant) -> Forecast:
         lifetimes=lifetimes,
         trends=_trends(fleet),
         contrasts=_contrasts(plant, fleet, lifetimes),
-        taken=taken,
+        taken=used.taken,
         demand=demand,
         decisions=_decisions(plant, by_kit, from_issues),
         from_issues=from_issues,
-        not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
+        not_forecast=used.not_forecast,
     )
