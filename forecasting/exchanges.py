@@ -3,8 +3,10 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from scipy.special import binom
 
 from forecasting.arrays import FloatArray, check
 from forecasting.histories import Action, History
@@ -13,20 +15,26 @@ __all__ = [
     "Delays",
     "ExchangeTaking",
     "Shares",
-    "counts_when_taken",
+    "counts_with_mean",
     "exchange_delays",
     "exchange_shares",
     "means_when_taken",
     "outstanding",
-    "windows_when_taken",
+    "windows_known",
 ]
 
 Window = tuple[float, float]
 
 LONGEST_DELAY = 365
 """Kits issued later than this many days after an exchange aren't taken for its own; our convention."""
-POINTS = 4
+POINTS = 20
 """To how many points of equal share an empirical distribution of delays is reduced; its mean is kept."""
+MONTH = 31.0
+"""Expected kits are known at least so often, in days, between which they are interpolated."""
+WHISPER = 1e-9
+"""Chance by which what is certain isn't quite, and what can't be can."""
+STEEPEST, HALVINGS = 60.0, 56
+"""Of the search for a mean: exponents up to the one, narrowed down so often, to 2e-15."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,20 +185,18 @@ def exchange_shares(histories: Sequence[History], *, designs: Mapping[str, str],
     return Shares(plant=plant, by_sample=shares)
 
 
-def windows_when_taken(windows: Sequence[Window], delays: Delays) -> list[Window]:
-    """Windows in which renewals must be counted so that kits can be dated where they are taken.
+def windows_known(windows: Sequence[Window]) -> list[Window]:
+    """Complete windows so that expected kits are known from now on up to every edge, and every month in between.
 
     Parameters
     ----------
     windows : sequence of (start, end] [days from now]
         For which the kits taken are wanted.
-    delays : Delays [days]
-        Between an exchange and its kit.
 
     Returns
     -------
     list of (start, end] [days from now]
-        The windows themselves and each moved back by each delay, as far as it lies ahead of now.
+        Sorted; those added begin now.
 
     References
     ----------
@@ -198,70 +204,34 @@ def windows_when_taken(windows: Sequence[Window], delays: Delays) -> list[Window
 
     Examples
     --------
-    >>> delays = exchange_delays([ExchangeTaking(day=0, issued=(30,))], as_of=800)
-    >>> windows_when_taken([(0.0, 20.0), (20.0, 50.0)], delays)
-    [(0.0, 20.0), (20.0, 50.0)]
+    >>> windows_known([(0.0, 20.0), (20.0, 50.0), (60.0, 70.0)])
+    [(0.0, 20.0), (0.0, 60.0), (20.0, 50.0), (60.0, 70.0)]
     """
-    moved = {_moved(window, days) for window in windows for days in delays.days}
-    return sorted({*windows, *(window for window in moved if window is not None)})
+    edges = {edge for window in windows for edge in window}
+    reached = set(_totals(dict.fromkeys(windows, np.zeros(0))))
+    known = sorted(edges | {0.0})
+    between = {
+        float(day)
+        for left, right in pairwise(known)
+        for day in np.linspace(left, right, int(np.ceil((right - left) / MONTH)), endpoint=False)
+    }
+    return sorted({*windows, *((0.0, day) for day in between - reached if day > 0.0)})
 
 
-def counts_when_taken(
-    counts: Mapping[Window, FloatArray], window: Window, *, delays: Delays, share: float
-) -> FloatArray:
-    """Distribution of the kits each valve takes in a window, of each kit dated where it is taken.
+def means_when_taken(
+    means: Mapping[Window, FloatArray], windows: Sequence[Window], *, delays: Delays, share: float
+) -> dict[Window, FloatArray]:
+    """Kits each valve is expected to take in each window, each dated where it is taken.
 
-    P(n) = (1 - share) P(n in (s, e]) + share sum_d P(d) P(n in (s - d, e - d]).
-
-    Exact for a valve that is renewed at most once until the window's end, and in the mean always; where it can be
-    renewed more often, its renewals count as all exchanged or none, with one delay, which widens the distribution.
-
-    Parameters
-    ----------
-    counts : mapping from window to float array, shape (valves, n) [1]
-        P(0), P(1), ... renewals in each of `windows_when_taken`.
-    window : (start, end] [days from now]
-        Which.
-    delays : Delays [days]
-        Between an exchange and its kit.
-    share : float in [0, 1] [1]
-        Of renewals done by exchange.
-
-    Returns
-    -------
-    float array, shape (valves, n) [1]
-        Without the kits of exchanges done before now: `outstanding`.
-
-    References
-    ----------
-    DEVELOPERS.md, "Exchanged valves".
-
-    Examples
-    --------
-    >>> delays = exchange_delays([ExchangeTaking(day=0, issued=(50,))], as_of=800)
-    >>> counts = {(0.0, 50.0): np.array([[0.5, 0.5]]), (50.0, 100.0): np.array([[0.8, 0.2]])}
-    >>> counts_when_taken(counts, (50.0, 100.0), delays=delays, share=0.5).round(6).tolist()
-    [[0.65, 0.35]]
-    """
-    valves, most = len(counts[window]), max(count.shape[1] for count in counts.values())
-    none = np.zeros((valves, most))
-    none[:, 0] = 1.0
-
-    def widened(count: FloatArray) -> FloatArray:
-        return np.pad(count, ((0, 0), (0, most - count.shape[1])))
-
-    return _mixed({at: widened(count) for at, count in counts.items()}, none, window, delays=delays, share=share)
-
-
-def means_when_taken(means: Mapping[Window, FloatArray], window: Window, *, delays: Delays, share: float) -> FloatArray:
-    """Kits each valve is expected to take in a window, each dated where it is taken.
+    (1 - share) m(s, e] + share sum_d P(d) m(s - d, e - d]; between the edges of windows that follow each other from
+    now on, kits are taken as evenly spread.
 
     Parameters
     ----------
     means : mapping from window to float array, shape (valves,) [kits]
-        By renewals in each of `windows_when_taken`.
-    window : (start, end] [days from now]
-        Which.
+        By renewals in each of `windows_known`.
+    windows : sequence of (start, end] [days from now]
+        Which are wanted.
     delays : Delays [days]
         Between an exchange and its kit.
     share : float in [0, 1] [1]
@@ -269,7 +239,7 @@ def means_when_taken(means: Mapping[Window, FloatArray], window: Window, *, dela
 
     Returns
     -------
-    float array, shape (valves,) [kits]
+    dict from window to float array, shape (valves,) [kits]
         Without the kits of exchanges done before now: `outstanding`.
 
     References
@@ -279,10 +249,62 @@ def means_when_taken(means: Mapping[Window, FloatArray], window: Window, *, dela
     Examples
     --------
     >>> delays = exchange_delays([ExchangeTaking(day=0, issued=(50,))], as_of=800)
-    >>> means_when_taken({(0.0, 40.0): np.array([2.0])}, (0.0, 40.0), delays=delays, share=0.25).tolist()
+    >>> means_when_taken({(0.0, 40.0): np.array([2.0])}, [(0.0, 40.0)], delays=delays, share=0.25)[0.0, 40.0].tolist()
     [1.5]
     """
-    return _mixed(means, np.zeros_like(means[window]), window, delays=delays, share=share)
+    check(0.0 <= share <= 1.0, f"`share` is between 0 and 1, got {share}")
+    totals = _totals(means)
+    days, expected = np.array(list(totals)), np.array(list(totals.values()))  # (edges,), (edges, valves)
+    starts, ends = np.array(windows)[:, :, None].swapaxes(0, 1) - delays.days  # (windows, points) each
+    moved = np.einsum("wpv,p->wv", _between(days, expected, ends) - _between(days, expected, starts), delays.shares)
+    return {
+        window: np.asarray((1.0 - share) * means[window] + share * later)
+        for window, later in zip(windows, moved, strict=True)
+    }
+
+
+def counts_with_mean(counts: FloatArray, means: FloatArray) -> FloatArray:
+    """Tilt distributions of counts so that they have other means: P(n) becomes proportional to P(n) exp(t n).
+
+    What is least unlike the old distribution of all that have the mean. A valve renewed at most once keeps being so,
+    Poisson renewals stay Poisson; so kits dated where they are taken are exact for both.
+
+    Parameters
+    ----------
+    counts : float array, shape (rows, n) [1]
+        P(0), P(1), ... by row.
+    means : float array, shape (rows,) [1]
+        Wanted.
+
+    Returns
+    -------
+    float array, shape (rows, n + most) [1]
+        Wider where a mean asks for it. What is certain counts as certain but for `WHISPER`.
+
+    References
+    ----------
+    Our own; exponential tilting of an exponential family.
+
+    Examples
+    --------
+    >>> counts_with_mean(np.array([[0.5, 0.5, 0.0], [0.0, 0.0, 1.0]]), np.array([0.25, 1.0])).round(6).tolist()
+    [[0.75, 0.25, 0.0, 0.0, 0.0], [0.25, 0.5, 0.25, 0.0, 0.0]]
+    """
+    with np.errstate(divide="ignore"):
+        logs = np.log(_blurred(counts, more=1 + int(np.ceil(means.max(initial=0.0)))))
+    numbers = np.arange(logs.shape[1])
+
+    def tilted(by: FloatArray) -> FloatArray:
+        exponents = logs + by[:, None] * numbers
+        weights = np.exp(exponents - exponents.max(axis=1, keepdims=True))
+        return np.asarray(weights / weights.sum(axis=1, keepdims=True))
+
+    low, high = np.full(len(counts), -STEEPEST), np.full(len(counts), STEEPEST)
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        above = tilted(middle) @ numbers > means
+        low, high = np.where(above, low, middle), np.where(above, middle, high)
+    return tilted((low + high) / 2.0)
 
 
 def outstanding(waited: FloatArray, window: Window, *, delays: Delays) -> FloatArray:
@@ -319,19 +341,27 @@ def outstanding(waited: FloatArray, window: Window, *, delays: Delays) -> FloatA
     return np.divide(within, left, out=np.zeros_like(within), where=left > 0.0)
 
 
-def _moved(window: Window, days: float) -> Window | None:
-    """Move a window back, as far as it lies ahead of now; None: it doesn't."""
-    start, end = window
-    return (max(start - days, 0.0), end - days) if end - days > 0.0 else None
+def _totals(means: Mapping[Window, FloatArray]) -> dict[float, FloatArray]:
+    """Add up what is expected from now on, up to every edge that windows following each other reach."""
+    totals = {0.0: 0.0 * next(iter(means.values()))}
+    for start, end in sorted(means):
+        if start in totals and end not in totals:
+            totals[end] = totals[start] + means[start, end]
+    return dict(sorted(totals.items()))
 
 
-def _mixed(
-    values: Mapping[Window, FloatArray], none: FloatArray, window: Window, *, delays: Delays, share: float
-) -> FloatArray:
-    """Weigh what is renewed in a window and what is exchanged a delay before it."""
-    check(0.0 <= share <= 1.0, f"`share` is between 0 and 1, got {share}")
-    mixed = (1.0 - share) * values[window]
-    for days, chance in zip(delays.days, delays.shares, strict=True):
-        moved = _moved(window, float(days))
-        mixed = mixed + share * chance * (none if moved is None else values[moved])
-    return mixed
+def _between(days: FloatArray, expected: FloatArray, at: FloatArray) -> FloatArray:
+    """Interpolate rows of `expected` between days, shape (*at, valves)."""
+    after = np.clip(np.searchsorted(days, at), 1, len(days) - 1)
+    weight = np.clip((at - days[after - 1]) / (days[after] - days[after - 1]), 0.0, 1.0)[..., None]
+    return np.asarray((1.0 - weight) * expected[after - 1] + weight * expected[after])
+
+
+def _blurred(counts: FloatArray, *, more: int) -> FloatArray:
+    """Let hardly any of the renewals not happen, and hardly any happen besides, so that nothing is certain."""
+    numbers = np.arange(counts.shape[1])
+    lost = binom(numbers[:, None], numbers) * WHISPER ** np.maximum(numbers[:, None] - numbers, 0)
+    fewer, blurred = counts @ np.tril(lost), np.zeros((len(counts), counts.shape[1] + more))
+    for extra in range(more + 1):
+        blurred[:, extra : extra + counts.shape[1]] += WHISPER**extra * fewer
+    return np.asarray(blurred / blurred.sum(axis=1, keepdims=True))

@@ -11,12 +11,12 @@ from forecasting.exchanges import (
     Delays,
     ExchangeTaking,
     Shares,
-    counts_when_taken,
+    counts_with_mean,
     exchange_delays,
     exchange_shares,
     means_when_taken,
     outstanding,
-    windows_when_taken,
+    windows_known,
 )
 from forecasting.histories import History
 
@@ -129,7 +129,7 @@ def windows_to_count(group: Group, windows: Sequence[Window], *, dates: KitDates
     >>> windows_to_count(Group(plans=(), valves=(), ages=()), [(50.0, 90.0)], dates=dates)
     [(50.0, 90.0)]
     """
-    return windows_when_taken(windows, dates.delays) if dates.share(group) > 0.0 else list(windows)
+    return windows_known(windows) if dates.share(group) > 0.0 else list(windows)
 
 
 def kits_when_used(
@@ -137,8 +137,9 @@ def kits_when_used(
 ) -> TakeUp:
     """Date the kits of exchanged valves on the day the removed valve is rebuilt.
 
-    The kits of renewals to come move (`counts_when_taken`), those that exchanges already done still owe are added as
-    one Bernoulli variable each (`outstanding`). They count as unplanned: no policy of the forecast plans them.
+    The kits of renewals to come move (`means_when_taken`, `counts_with_mean`), those that exchanges already done still
+    owe are added as one Bernoulli variable each (`outstanding`). They count as unplanned: no policy of the forecast
+    plans them.
 
     Parameters
     ----------
@@ -175,29 +176,46 @@ def kits_when_used(
     >>> used.probabilities[month].tolist(), used.unplanned[month].tolist()
     ([[0.0, 0.5, 0.5]], [3.0])
     """
-    return _with_outstanding(_moved(one, sorted({*windows, *running}), running, dates, dates.share(group)), dates)
+    share = dates.share(group)
+    moved = _moved(one, sorted({*windows, *running}), running, dates.delays, share) if share > 0.0 else one
+    return _with_outstanding(moved, dates)
 
 
-def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], dates: KitDates, share: float) -> TakeUp:
+def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], delays: Delays, share: float) -> TakeUp:
     """Move the kits of renewals to come."""
-    if share == 0.0:
-        return one
-    delays = dates.delays
-
-    def means(kind: dict[Window, FloatArray]) -> dict[Window, FloatArray]:
-        return {window: means_when_taken(kind, window, delays=delays, share=share) for window in every}
-
+    unplanned, planned, turnaround = (
+        means_when_taken(kind, every, delays=delays, share=share)
+        for kind in (one.unplanned, one.planned, one.turnaround)
+    )
+    added = {
+        window: unplanned[window] + planned[window] - one.unplanned[window] - one.planned[window] for window in every
+    }
     return replace(
         one,
-        probabilities={
-            window: counts_when_taken(one.probabilities, window, delays=delays, share=share) for window in every
-        },
-        running={window: counts_when_taken(one.running, window, delays=delays, share=share) for window in running},
-        unplanned=means(one.unplanned),
-        planned=means(one.planned),
-        turnaround=means(one.turnaround),
+        probabilities=_changed(
+            {window: one.probabilities[window] for window in every},
+            {window: (added[window] + turnaround[window] - one.turnaround[window]) / one.qty for window in every},
+        ),
+        running=_changed(
+            {window: one.running[window] for window in running},
+            {window: added[window] / one.qty for window in running},
+        ),
+        unplanned=unplanned,
+        planned=planned,
+        turnaround=turnaround,
         note="; ".join(filter(None, [one.note, delays.note])),
     )
+
+
+def _changed(counts: Mapping[Window, FloatArray], added: Mapping[Window, FloatArray]) -> dict[Window, FloatArray]:
+    """Change the mean of each count, all windows at once."""
+    if not counts:
+        return {}
+    most = max(count.shape[1] for count in counts.values())
+    rows = np.concatenate([np.pad(count, ((0, 0), (0, most - count.shape[1]))) for count in counts.values()])
+    means = rows @ np.arange(most) + np.concatenate([added[window] for window in counts])
+    changed = counts_with_mean(rows, np.maximum(means, 0.0))
+    return dict(zip(counts, np.split(changed, len(counts)), strict=True))
 
 
 def _with_outstanding(one: TakeUp, dates: KitDates) -> TakeUp:

@@ -136,11 +136,7 @@ def _running(plant: Plant, group: Group) -> list[Window]:
 def _used(plant: Plant, group: Group, dates: KitDates) -> list[TakeUp]:
     """Kits a group takes, dated where they are used."""
     running = _running(plant, group)
-    counted = kits_taken(
-        group,
-        windows_to_count(group, plant.windows, dates=dates),
-        running=windows_to_count(group, running, dates=dates),
-    )
+    counted = kits_taken(group, windows_to_count(group, [*plant.windows, *running], dates=dates), running=running)
     return [kits_when_used(one, group, plant.windows, running=running, dates=dates) for one in counted]
 
 

@@ -10,16 +10,18 @@ from forecasting.errors import InvalidInput
 from forecasting.exchanges import (
     Delays,
     ExchangeTaking,
-    counts_when_taken,
+    counts_with_mean,
     exchange_delays,
     exchange_shares,
     means_when_taken,
     outstanding,
-    windows_when_taken,
+    windows_known,
 )
 from forecasting.histories import Action, Event, History
 
 TWO = Delays(days=np.array([30.0, 100.0]), shares=np.array([0.25, 0.75]), kits=4, exchanges=4, note="")
+Window = tuple[float, float]
+WEEKS = [(7.0 * week, 7.0 * week + 7.0) for week in range(60)]
 WINDOWS = [(0.0, 50.0), (50.0, 120.0), (120.0, 365.0), (0.0, 365.0)]
 MEAN_LIFE = 400.0
 
@@ -28,19 +30,18 @@ def failed_by(day: float) -> float:
     return 1.0 - exp(-max(day, 0.0) / MEAN_LIFE)
 
 
-def once(windows: list[tuple[float, float]]) -> dict[tuple[float, float], FloatArray]:
-    """Counts of a valve that fails once and is not watched after."""
-    chances = {(start, end): failed_by(end) - failed_by(start) for start, end in windows}
-    return {window: np.array([[1.0 - chance, chance]]) for window, chance in chances.items()}
+def expected_once(windows: list[Window]) -> dict[Window, FloatArray]:
+    """Expected failures of a valve that fails once and is not watched after."""
+    return {(start, end): np.array([failed_by(end) - failed_by(start)]) for start, end in windows}
 
 
 def test_delays_are_those_of_the_record_reduced_without_changing_their_mean() -> None:
-    issued = (3, 5, 9, 14, 20, 33, 40, 61, 75)  # mean 260 / 9
+    issued = tuple(range(1, 26))  # 25 delays of 1 to 25 days, mean 13; the first five points stand for two each
     delays = exchange_delays([ExchangeTaking(day=10, issued=tuple(10 + days for days in issued))], as_of=10 + 365)
-    assert delays.days.tolist() == pytest.approx([17 / 3, 17.0, 36.5, 68.0])
-    assert delays.shares.tolist() == pytest.approx([3 / 9, 2 / 9, 2 / 9, 2 / 9])
-    assert delays.mean == pytest.approx(260 / 9)
-    assert (delays.kits, delays.exchanges, delays.note) == (9, 1, "")
+    assert delays.days.tolist() == pytest.approx([1.5, 3.5, 5.5, 7.5, 9.5, *range(11, 26)])
+    assert delays.shares.tolist() == pytest.approx([2 / 25] * 5 + [1 / 25] * 15)
+    assert delays.mean == pytest.approx(13.0)
+    assert (delays.kits, delays.exchanges, delays.note) == (25, 1, "")
 
 
 def test_young_exchanges_would_show_short_delays_only_and_are_left_out() -> None:
@@ -54,9 +55,9 @@ def test_where_the_record_tells_nothing_the_kit_is_taken_on_the_day_and_that_is_
     delays = exchange_delays([], as_of=1000)
     assert (delays.mean, delays.kits) == (0.0, 0)
     assert delays.note.endswith("taken on the day of the exchange")
-    counts = once(WINDOWS)
-    for window in WINDOWS:
-        np.testing.assert_allclose(counts_when_taken(counts, window, delays=delays, share=0.7), counts[window])
+    means = expected_once(windows_known(WINDOWS))
+    for window, taken in means_when_taken(means, WINDOWS, delays=delays, share=0.7).items():
+        np.testing.assert_allclose(taken, means[window], rtol=1e-12)
 
 
 def test_shares_lean_on_the_plant_where_little_was_seen() -> None:
@@ -73,44 +74,66 @@ def test_shares_lean_on_the_plant_where_little_was_seen() -> None:
 
 
 @pytest.mark.parametrize("window", WINDOWS)
-def test_a_valve_renewed_once_takes_its_kit_as_the_closed_form_says(window: tuple[float, float]) -> None:
+def test_a_valve_renewed_once_takes_its_kit_as_the_closed_form_says(window: Window) -> None:
     start, end = window
-    taken = counts_when_taken(once(windows_when_taken(WINDOWS, TWO)), window, delays=TWO, share=0.4)
+    means = expected_once(windows_known([*WEEKS, *WINDOWS]))
+    taken = means_when_taken(means, [window], delays=TWO, share=0.4)[window]
     at_once = failed_by(end) - failed_by(start)
     later = sum(
         share * (failed_by(end - days) - failed_by(start - days))
         for days, share in zip(TWO.days, TWO.shares, strict=True)
     )
-    assert taken[0, 1] == pytest.approx(0.6 * at_once + 0.4 * later, rel=1e-12)
-    assert taken.sum() == pytest.approx(1.0)
+    # between two weeks the chance to have failed isn't straight: (7 / 400)^2 / 8
+    assert taken[0] == pytest.approx(0.6 * at_once + 0.4 * later, abs=4e-5)
+    counts = counts_with_mean(np.array([[1.0 - at_once, at_once]]), taken)[0]
+    assert counts[1] == pytest.approx(taken[0], abs=1e-8)
+    assert counts[2:].sum() < 1e-8
 
 
 def test_renewals_without_end_agree_with_simulation() -> None:
-    """Poisson renewals: the mean is exact, the distribution no narrower than the simulated one and close to it."""
+    """Poisson renewals, a share of them by exchange: mean, variance and chance of none."""
     rng, runs, share, window = np.random.default_rng(4), 200_000, 0.4, (50.0, 200.0)
-    needed = windows_when_taken([window], TWO)
+    means = {(start, end): np.array([(end - start) / MEAN_LIFE]) for start, end in windows_known([window])}
+    expected = means_when_taken(means, [window], delays=TWO, share=share)[window]
     numbers = np.arange(12)
     factorial = np.cumprod(np.maximum(numbers, 1)).astype(float)
-    rates = {(start, end): (end - start) / MEAN_LIFE for start, end in needed}
-    counts = {at: (np.exp(-rate) * rate**numbers / factorial)[None, :] for at, rate in rates.items()}
-    taken = counts_when_taken(counts, window, delays=TWO, share=share)[0]
+    rate = means[window][0]
+    taken = counts_with_mean((np.exp(-rate) * rate**numbers / factorial)[None, :], expected)[0]
     renewals = rng.poisson(200.0 / MEAN_LIFE, runs)
     valve = np.repeat(np.arange(runs), renewals)
     day = rng.uniform(0.0, 200.0, len(valve))
     day = day + (rng.random(len(valve)) < share) * rng.choice(TWO.days, len(valve), p=TWO.shares)
     simulated = np.bincount(valve[(day > window[0]) & (day <= window[1])], minlength=runs)
     error = simulated.std() / np.sqrt(runs)
-    assert taken @ numbers == pytest.approx(simulated.mean(), abs=4 * error)
-    assert simulated.var() - 4 * error < taken @ numbers**2 - (taken @ numbers) ** 2 < 1.05 * simulated.var()
-    means = means_when_taken({at: np.array([rate]) for at, rate in rates.items()}, window, delays=TWO, share=share)
-    assert means[0] == pytest.approx(taken @ numbers, rel=1e-9)
+    n = np.arange(len(taken))
+    assert taken @ n == pytest.approx(expected[0], rel=1e-9)
+    assert taken @ n == pytest.approx(simulated.mean(), abs=4 * error)
+    assert taken @ n**2 - (taken @ n) ** 2 == pytest.approx(simulated.var(), abs=8 * error)
+    assert taken[0] == pytest.approx((simulated == 0).mean(), abs=4 * error)
+
+
+def test_what_was_certain_or_impossible_can_have_any_mean() -> None:
+    rows = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 0.0, 1.0]])
+    changed = counts_with_mean(rows, np.array([0.3, 0.7, 1.0, 2.5]))
+    assert changed @ np.arange(changed.shape[1]) == pytest.approx([0.3, 0.7, 1.0, 2.5], abs=1e-9)
+    np.testing.assert_allclose(changed[1, :2], [0.3, 0.7], atol=1e-8)
+    np.testing.assert_allclose(changed[2, :3], [0.25, 0.5, 0.25], atol=1e-8)
+    assert counts_with_mean(rows, np.zeros(4))[:, 0] == pytest.approx(np.ones(4))
+
+
+def test_expected_kits_are_known_every_month_even_where_nobody_asked() -> None:
+    known = windows_known([(0.0, 7.0), (90.0, 150.0)])
+    reached = sorted({end for start, end in known if start == 0.0} | {150.0})
+    assert {(0.0, 7.0), (90.0, 150.0)} < set(known)
+    assert 90.0 in reached
+    assert max(np.diff(reached)) <= 31.0
 
 
 def test_kits_move_but_none_is_lost() -> None:
     """Until long after the last delay, what was renewed before now is all that is missing."""
-    far = (0.0, 1e5)
-    taken = counts_when_taken(once(windows_when_taken([far], TWO)), far, delays=TWO, share=1.0)
-    assert taken[0, 1] == pytest.approx(1.0, abs=1e-12)
+    far = (0.0, 1e4)
+    taken = means_when_taken(expected_once(windows_known([far])), [far], delays=TWO, share=1.0)[far]
+    assert taken[0] == pytest.approx(1.0, abs=1e-9)
     waiting = np.array([0.0, 29.0, 50.0, 100.0])
     assert outstanding(waiting, far, delays=TWO).tolist() == [1.0, 1.0, 1.0, 0.0]
     assert outstanding(waiting, (0.0, 60.0), delays=TWO).tolist() == [0.25, 0.25, 1.0, 0.0]
@@ -118,4 +141,4 @@ def test_kits_move_but_none_is_lost() -> None:
 
 def test_a_share_is_a_share() -> None:
     with pytest.raises(InvalidInput, match="`share` is between 0 and 1, got 1.5"):
-        means_when_taken({(0.0, 1.0): np.ones(1)}, (0.0, 1.0), delays=TWO, share=1.5)
+        means_when_taken({(0.0, 1.0): np.ones(1)}, [(0.0, 1.0)], delays=TWO, share=1.5)
