@@ -2,14 +2,11 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, timedelta
 
 import numpy as np
 
 from forecasting.clocks import ItemAge
-from forecasting.consumption import TakeUp, Window
-from forecasting.demand import Demand
+from forecasting.consumption import TakeUp
 from forecasting.fitting import Fit
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
@@ -17,27 +14,12 @@ from forecasting.trends import TrendTests
 from service.translate_diagnostics import diagnose
 from service.translate_groups import seen_within_classes
 from service.translate_intervals import how_sure
-from service.translate_issues import untold_kinds
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
 LOOKS = {"30": (0.0, 30.0), "90": (0.0, 90.0), "365": (0.0, 365.0)}
 """Looks ahead for single valves."""
-NOISE = 1e-12
 Row = dict[str, object]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Period:
-    """A calendar period of the forecast, both dates inclusive."""
-
-    bucket: str
-    starts_on: date
-    ends_on: date
-
-    def window(self, as_of: date) -> Window:
-        """Days from as_of, (start, end]."""
-        return float((self.starts_on - as_of).days - 1), float((self.ends_on - as_of).days)
 
 
 def round6(value: float | None) -> float | None:
@@ -45,39 +27,7 @@ def round6(value: float | None) -> float | None:
     return None if value is None else float(f"{value:.6g}")
 
 
-def forecast_periods(as_of: date, *, months: int = 24, weeks: int = 13) -> tuple[Period, ...]:
-    """Periods a run forecasts: weeks from tomorrow, then calendar months, quarters and years up to the horizon.
-
-    Parameters
-    ----------
-    as_of : date
-        The forecast begins the day after.
-    months : int
-        The horizon is the end of the calendar month so many months ahead.
-    weeks : int
-        How many weeks.
-
-    Returns
-    -------
-    tuple of Period
-        The first and last of each kind may be cut off; their dates say so.
-    """
-    first = as_of + timedelta(days=1)
-    last = date(as_of.year + (as_of.month + months) // 12, (as_of.month + months) % 12 + 1, 1) - timedelta(days=1)
-    days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
-    periods = [
-        Period(bucket="week", starts_on=first + timedelta(weeks=n), ends_on=first + timedelta(days=7 * n + 6))
-        for n in range(weeks)
-    ]
-    for bucket, length in (("month", 1), ("quarter", 3), ("year", 12)):
-        spans: dict[tuple[int, int], list[date]] = defaultdict(list)
-        for day in days:
-            spans[day.year, (day.month - 1) // length].append(day)
-        periods += [Period(bucket=bucket, starts_on=span[0], ends_on=span[-1]) for span in spans.values()]
-    return tuple(periods)
-
-
-def _counted(number: int, one: str, many: str = "") -> str:
+def counted(number: int, one: str, many: str = "") -> str:
     """Say how many of something."""
     return f"{number} {one if number == 1 else many or one + 's'}"
 
@@ -124,7 +74,7 @@ def _observed(fit: Fit | None) -> Row:
         return {"own_fit": "no lives", "observed": "nothing was watched"}
     return {
         "own_fit": fit.status.value,
-        "observed": f"{_counted(fit.failures, 'failure')} in {fit.exposure / 365.25:.4g} valve-years",
+        "observed": f"{counted(fit.failures, 'failure')} in {fit.exposure / 365.25:.4g} valve-years",
         "exposure_days": fit.exposure,
         "left_truncated": fit.truncated,
         "right_censored": fit.right_censored,
@@ -214,56 +164,6 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
                 ],
             },
         }
-
-
-def _shortfall(made: Forecast, kit: str, left_out: Sequence[str]) -> str | None:
-    """Say which valves a kit's forecast leaves out, and what else it does."""
-    valves = made.not_forecast.get(kit, frozenset())
-    said = [f"{_counted(len(valves), 'valve')} left out: no lifetime is known"] if valves else []
-    said += [*left_out]
-    said += sorted({one.note for one in made.taken if one.kit == kit and one.note})
-    return "; ".join(said) or None
-
-
-def _demand_columns(demand: Demand) -> Row:
-    """Mean, quantiles, kinds and probabilities of one distribution."""
-    quantiles: Row = {f"p{level}": demand.quantile(level / 100) for level in (10, 50, 80, 90, 95)}
-    return quantiles | {
-        "mean": round6(demand.mean),
-        "unplanned_mean": round6(demand.unplanned),
-        "planned_mean": round6(demand.planned),
-        "turnaround_mean": round6(demand.turnaround),
-        # below this lies the noise of the transform
-        "probabilities": [round6(float(p)) if p > NOISE else 0.0 for p in demand.probabilities],
-    }
-
-
-def demand_rows(
-    made: Forecast, periods: Sequence[Period], *, as_of: date, left_out: Mapping[str, Sequence[str]]
-) -> Iterator[Row]:
-    """One row per area (empty: the whole plant), kit and period; `left_out` says by kit what isn't in it.
-
-    Yields
-    ------
-    dict
-        Columns of run_demand.
-    """
-    for (area, kit), by_window in made.demand.items():
-        reason = _shortfall(made, kit, left_out.get(kit, ()))
-        alone = made.from_issues.get((area, kit))
-        basis: Row = {} if alone is None else untold_kinds(alone)
-        for period in periods:
-            row = _demand_columns(by_window[period.window(as_of)]) | {
-                "area": area,
-                "kit": kit,
-                "bucket": period.bucket,
-                "starts_on": period.starts_on,
-                "ends_on": period.ends_on,
-                "status": "forecast" if reason is None else "incomplete",
-                "reason": reason,
-                "details": {},
-            }
-            yield row | basis
 
 
 def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock | None, storeroom: str) -> Row:

@@ -1,94 +1,42 @@
 """Compute a run: read the record, forecast, store what was found, all or nothing."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
-from hashlib import sha256
 from os import getpid
-
-import msgspec
 
 from forecasting.errors import ForecastingError
 from forecasting.finding_effects import effects_of_findings
-from forecasting.histories import Finding
-from forecasting.pipeline import Forecast, Plant, forecast
-from models.base import Session, StorageError
+from forecasting.pipeline import Forecast, forecast
+from models.base import StorageError
 from models.engine import Engines
 from models.findings import UnplacedEvent
 from models.queries import records as record_queries
-from models.queries import runs, voids
-from service.closings import ReadHistory, read_history
+from models.queries import run_inputs, runs, voids
+from service.closings import ReadHistory
 from service.db import read_session, write_session
 from service.record_doubts import tag_findings, untagged_findings, young_record_findings
-from service.schemas.records import RECORDS, Record, ServiceClassRecord
+from service.run_inputs import Asked, Inputs, asked_of, read_inputs
 from service.settings import now
-from service.translate import Records, Register, register_from_records
 from service.translate_decisions import reorder_row, reorder_row_from_issues
-from service.translate_findings import finding_rows, kits_per_year, subjects_of
-from service.translate_issues import dead_stock, issue_histories, issue_warnings
-from service.translate_results import (
-    LOOKS,
-    METHOD,
+from service.translate_demand import (
     demand_rows,
-    failure_model_rows,
     forecast_periods,
-    need_rows,
+    horizon,
+    issued_rows,
+    part_rows,
+    protection_rows,
+    shortfalls,
+    turnaround_rows,
+    valves_by_class,
+    valves_by_storeroom,
 )
-from service.translate_stock import AskedStock, Assumptions, stock_asked
-from service.translate_turnarounds import opportunities, turnaround_days, without_turnaround
+from service.translate_findings import finding_rows, kits_per_year, subjects_of
+from service.translate_issues import dead_stock, issue_warnings
+from service.translate_results import METHOD, failure_model_rows, need_rows
+from service.translate_turnarounds import without_turnaround
+from service.use_cases.read_exchanges import read_exchanges
 
 UNTOLD = "The forecast stopped on a fault of its own; the log of the process says which."
-
-READ = (
-    "areas",
-    "policies",
-    "kits",
-    "design_kits",
-    "valves",
-    "events",
-    "storerooms",
-    "stock_settings",
-    "stock",
-    "orders",
-    "issues",
-    "turnarounds",
-)
-
-
-def _read(session: Session) -> tuple[Records, dict[str, str], str, ReadHistory]:
-    """Read the record, the descriptions of service classes, the digest of all of it, and the events by key."""
-    digest, files = sha256(), dict[str, list[Record]]()
-    history = read_history(session)
-    files |= {"valves": [*history.valves], "events": [event.record for event in history.events]}
-    for file in (*READ, "service_classes"):
-        if file not in files:
-            files[file] = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
-        digest.update(file.encode() + b"\n" + msgspec.json.encode(files[file], order="deterministic"))
-    classes = files.pop("service_classes")
-    said = {one.code: one.description for one in classes if isinstance(one, ServiceClassRecord) and one.description}
-    return msgspec.convert(files, Records), said, digest.hexdigest(), history
-
-
-def _plant(records: Records, register: Register, asked: tuple[AskedStock, ...], *, as_of: date) -> Plant:
-    """Put everything the numerics ask for together."""
-    intervals = {
-        (policy.service_class, policy.maintainable_item): float(policy.interval_days)
-        for policy in records.policies
-        if policy.policy == "predetermined" and policy.interval_days
-    }
-    windows = {period.window(as_of) for period in forecast_periods(as_of)} | set(LOOKS.values())
-    return Plant(
-        as_of=as_of.toordinal(),
-        histories=register.histories,
-        designs=register.designs,
-        design_items=register.design_items,
-        intervals=intervals,
-        windows=tuple(sorted(windows)),
-        areas=register.areas,
-        questions=tuple(one.question for one in asked),
-        opportunities=opportunities(records),
-        turnarounds=turnaround_days(records, as_of=as_of),
-        issues=issue_histories(records, asked, as_of=as_of),
-    )
 
 
 def run_forecast(engines: Engines, *, run_id: int) -> None:
@@ -121,53 +69,53 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
 def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
     """Read, forecast, store."""
     with read_session(engines) as session:
-        records, descriptions, digest, history = _read(session)
+        read = read_inputs(session, read_exchanges(session, as_of=as_of))
         undescribed, waiting = record_queries.undescribed(session), voids.held_aside(session)
-    register = register_from_records(records, as_of=as_of)
-    asked = stock_asked(records, register, as_of=as_of, assumed=Assumptions())
-    made = forecast(_plant(records, register, asked, as_of=as_of))
-    results = _rows(made, records, register, asked, descriptions, as_of=as_of)
-    dead = tuple(dead_stock(made, records, register, asked, as_of=as_of))
-    results["findings"] = _finding_rows(made, records, register, history, waiting, undescribed, dead, as_of=as_of)
-    periods = forecast_periods(as_of)
+    asked = asked_of(read.inputs, as_of=as_of)
+    made = forecast(asked.plant)
+    results = _rows(made, asked, _descriptions(read.inputs))
+    results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
+        run_inputs.store_input(session, digest=read.digest, content=read.packed)
         runs.finish_run(
             session,
             run_id,
             finished_at=now(),
-            input_digest=digest,
-            horizon_ends_on=max(period.ends_on for period in periods),
+            input_digest=read.digest,
+            horizon_ends_on=horizon(as_of),
             method=METHOD,
             counts={
-                "valves": len(register.histories),
+                "valves": len(asked.register.histories),
                 "lives": len(made.fleet.lives),
                 "failure_models": len(results["failure_models"]),
                 "lines_to_order": sum(bool(row["proposed_quantity"]) for row in results["reorder_points"]),
                 "findings": len(results["findings"]),
             },
         )
+        run_inputs.drop_old_inputs(session)
+
+
+def _descriptions(inputs: Inputs) -> dict[str, str]:
+    return {one.code: one.description for one in inputs.service_classes if one.description}
 
 
 def _finding_rows(
     made: Forecast,
-    records: Records,
-    register: Register,
+    asked: Asked,
     history: ReadHistory,
     waiting: Sequence[UnplacedEvent],
     undescribed: Sequence[tuple[str, str]],
-    dead: Sequence[Finding],
-    *,
-    as_of: date,
 ) -> list[dict[str, object]]:
     """Lay out what can't be true or can't be used, with what it does to the forecast."""
+    as_of, records, register = asked.as_of, asked.records, asked.register
     findings = (
         *untagged_findings(waiting, history.valves),
         *tag_findings(history.valves, history.events),
         *young_record_findings(records.areas, history.valves, history.events, as_of=as_of),
         *register.findings,
         *made.fleet.findings,
-        *dead,
+        *dead_stock(made, records, register, asked.stock, as_of=as_of),
     )
     effects = effects_of_findings(
         findings,
@@ -179,25 +127,40 @@ def _finding_rows(
     return list(finding_rows(findings, undescribed, subjects_of(history.valves, history.events), effects))
 
 
-def _rows(
-    made: Forecast,
-    records: Records,
-    register: Register,
-    asked: tuple[AskedStock, ...],
-    descriptions: dict[str, str],
-    *,
-    as_of: date,
-) -> dict[str, list[dict[str, object]]]:
+def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[str, list[dict[str, object]]]:
     """Lay out the rows of every result table but the findings."""
-    begins = [history.records_begin for history in register.histories]
+    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in asked.records.policies}
+    return {
+        "failure_models": list(failure_model_rows(made, descriptions)),
+        "demand": list(_demand_rows(made, asked)),
+        "reorder_points": _reorder_rows(made, asked),
+        "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies)),
+    }
+
+
+def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
+    """Lay out demand: of the plant and its areas, storerooms and service classes."""
+    as_of, records, register = asked.as_of, asked.records, asked.register
+    periods, reasons = forecast_periods(as_of), shortfalls(made, without_turnaround(records, register, as_of=as_of))
+    rooms, classes = valves_by_storeroom(records, register), valves_by_class(made, register)
+    yield from demand_rows(made, periods, as_of=as_of, reasons=reasons)
+    yield from turnaround_rows(made, records, as_of=as_of, reasons=reasons)
+    yield from part_rows(made, rooms, periods, word="storeroom", as_of=as_of, reasons=reasons)
+    yield from issued_rows(made, periods, as_of=as_of)
+    yield from protection_rows(made, asked.stock, as_of=as_of, reasons=reasons)
+    yield from part_rows(made, classes, periods, word="service_class", as_of=as_of, reasons=reasons)
+
+
+def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
+    """Lay out reorder points; rows are read in the order they are stored: what runs out soonest first."""
+    as_of = asked.as_of
+    begins = [history.records_begin for history in asked.register.histories]
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
-    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in records.policies}
-    unplaced = issue_warnings(records, asked, as_of=as_of)
+    unplaced = issue_warnings(asked.records, asked.stock, as_of=as_of)
     decided = []
-    for one in asked:
+    for one in asked.stock:
         key = (one.question.storeroom, one.question.kit)
         decision = made.decisions.get(key)
-        # rows are read in the order they are stored: what runs out soonest first
         urgency = 1.0 if decision is None else -decision.short_if_ordered_today
         alone = made.from_issues.get(key)
         if alone is None:
@@ -205,13 +168,4 @@ def _rows(
         else:
             row = reorder_row_from_issues(one, decision, alone, as_of=as_of, unplaced=unplaced.get(one.question.kit))
         decided.append(((urgency, *key), row))
-    return {
-        "failure_models": list(failure_model_rows(made, descriptions)),
-        "demand": list(
-            demand_rows(
-                made, forecast_periods(as_of), as_of=as_of, left_out=without_turnaround(records, register, as_of=as_of)
-            )
-        ),
-        "reorder_points": [row for _, row in sorted(decided, key=lambda pair: pair[0])],
-        "needs": list(need_rows(made, asked, register.storerooms, policies)),
-    }
+    return [row for _, row in sorted(decided, key=lambda pair: pair[0])]

@@ -21,16 +21,9 @@ from forecasting.trends import TrendTests
 from service.schemas.records import AreaRecord, DesignKitRecord, EventRecord, KitRecord, StoreroomRecord, ValveRecord
 from service.translate import Records, Register, register_from_records
 from service.translate_decisions import reorder_row
+from service.translate_demand import Period, demand_rows, forecast_periods, shortfalls
 from service.translate_findings import finding_rows, subjects_of
-from service.translate_results import (
-    LOOKS,
-    Period,
-    demand_rows,
-    failure_model_rows,
-    forecast_periods,
-    need_rows,
-    round6,
-)
+from service.translate_results import LOOKS, failure_model_rows, need_rows, round6
 from service.translate_stock import AskedStock, Assumptions, stock_asked
 from tests.strategies import CI
 
@@ -164,7 +157,7 @@ def numbers(value: object) -> list[float]:
 def test_demand_has_a_row_per_area_kit_and_period() -> None:
     _, _, made = small_plant()
     periods = forecast_periods(AS_OF)
-    rows = list(demand_rows(made, periods, as_of=AS_OF, left_out={"KT": ["something left out"]}))
+    rows = list(demand_rows(made, periods, as_of=AS_OF, reasons={"KT": "something left out"}))
     assert len(rows) == len(made.demand) * len(periods)
     assert {(row["area"], row["kit"]) for row in rows} == {
         (area, kit) for area in ("", "U100", "U200") for kit in ("KP", "KT")
@@ -182,7 +175,7 @@ def test_a_demand_row_is_the_distribution_s_mean_quantiles_and_kinds() -> None:
     _, _, made = small_plant()
     year = Period(bucket="year", starts_on=date(2026, 3, 2), ends_on=date(2027, 3, 1))
     (row,) = [
-        row for row in demand_rows(made, [year], as_of=AS_OF, left_out={}) if (row["area"], row["kit"]) == ("", "KP")
+        row for row in demand_rows(made, [year], as_of=AS_OF, reasons={}) if (row["area"], row["kit"]) == ("", "KP")
     ]
     demand = made.demand["", "KP"][0.0, 365.0]
     assert row["mean"] == round6(demand.mean)
@@ -196,10 +189,7 @@ def test_a_demand_row_is_the_distribution_s_mean_quantiles_and_kinds() -> None:
 def test_valves_left_out_of_a_forecast_are_counted(valves: set[str], said: str) -> None:
     _, _, made = small_plant()
     short = replace(made, not_forecast={"KT": frozenset(valves)})
-    reasons = {
-        row["kit"]: row["reason"] for row in demand_rows(short, forecast_periods(AS_OF)[:1], as_of=AS_OF, left_out={})
-    }
-    assert reasons == {"KP": None, "KT": f"{said} left out: no lifetime is known"}
+    assert shortfalls(short, {}) == {"KP": None, "KT": f"{said} left out: no lifetime is known"}
 
 
 def models(made: Forecast, descriptions: Mapping[str, str] | None = None) -> dict[tuple[str, str], Row]:

@@ -1,0 +1,162 @@
+"""What a run reads: the record with all that was decided about it, packed so that a later question reads the same."""
+
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+from hashlib import sha256
+
+import msgspec
+
+from forecasting.exchanges import ExchangeTaking
+from forecasting.pipeline import Plant
+from models.base import Session
+from models.queries import records as record_queries
+from service.closings import ReadHistory, read_history
+from service.schemas.records import RECORDS, Record, ServiceClassRecord
+from service.translate import Records, Register, register_from_records
+from service.translate_demand import forecast_periods, turnaround_periods
+from service.translate_issues import issue_histories
+from service.translate_results import LOOKS
+from service.translate_stock import AskedStock, Assumptions, stock_asked
+from service.translate_turnarounds import opportunities, turnaround_days
+
+READ = (
+    "areas",
+    "policies",
+    "kits",
+    "design_kits",
+    "valves",
+    "events",
+    "storerooms",
+    "stock_settings",
+    "stock",
+    "orders",
+    "issues",
+    "turnarounds",
+    "service_classes",
+)
+Window = tuple[float, float]
+Exchanges = Mapping[str, Sequence[ExchangeTaking]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inputs(Records):
+    """The record a run reads, and the descriptions of service classes."""
+
+    service_classes: list[ServiceClassRecord] = field(default_factory=list)
+    exchanges: dict[str, tuple[ExchangeTaking, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadInputs:
+    """What was read: for the numerics, for storage, and the events under their keys."""
+
+    inputs: Inputs
+    history: ReadHistory
+    packed: bytes
+    digest: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """A record read up to a day, and the plant the numerics make of it."""
+
+    as_of: date
+    records: Records
+    register: Register
+    stock: tuple[AskedStock, ...]
+    plant: Plant
+
+
+def read_inputs(session: Session, exchanges: Mapping[str, tuple[ExchangeTaking, ...]]) -> ReadInputs:
+    """Read everything a run needs.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    exchanges : mapping from tag to tuple of ExchangeTaking
+        And the kits issued for them.
+
+    Returns
+    -------
+    ReadInputs
+        The same record gives the same digest.
+    """
+    history = read_history(session)
+    files: dict[str, Sequence[Record]] = {
+        "valves": history.valves,
+        "events": [event.record for event in history.events],
+    }
+    for file in READ:
+        if file not in files:
+            files[file] = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
+    plain = msgspec.json.encode({**files, "exchanges": exchanges}, order="deterministic")
+    return ReadInputs(
+        inputs=msgspec.convert({**files, "exchanges": dict(exchanges)}, Inputs),
+        history=history,
+        packed=zlib.compress(plain),
+        digest=sha256(plain).hexdigest(),
+    )
+
+
+def unpacked(packed: bytes) -> Inputs:
+    """Read again what a run read.
+
+    Parameters
+    ----------
+    packed : bytes
+        As `read_inputs` gave it.
+
+    Returns
+    -------
+    Inputs
+        The same.
+    """
+    return msgspec.json.decode(zlib.decompress(packed), type=Inputs)
+
+
+def windows_stored(records: Records, *, as_of: date) -> set[Window]:
+    """Windows a run stores demand in, or looks ahead for single valves."""
+    periods = {*forecast_periods(as_of)}.union(*turnaround_periods(records, as_of=as_of).values())
+    return {period.window(as_of) for period in periods} | set(LOOKS.values())
+
+
+def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
+    """Make a plant of what was read.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Of a run.
+    as_of : date
+        Data cut-off.
+
+    Returns
+    -------
+    Asked
+        With the windows and the stock questions of a run.
+    """
+    register = register_from_records(inputs, as_of=as_of)
+    stock = stock_asked(inputs, register, as_of=as_of, assumed=Assumptions())
+    intervals = {
+        (policy.service_class, policy.maintainable_item): float(policy.interval_days)
+        for policy in inputs.policies
+        if policy.policy == "predetermined" and policy.interval_days
+    }
+    plant = Plant(
+        as_of=as_of.toordinal(),
+        histories=register.histories,
+        designs=register.designs,
+        design_items=register.design_items,
+        intervals=intervals,
+        windows=tuple(sorted(windows_stored(inputs, as_of=as_of))),
+        areas=register.areas,
+        questions=tuple(one.question for one in stock),
+        opportunities=opportunities(inputs),
+        turnarounds=turnaround_days(inputs, as_of=as_of),
+        issues=issue_histories(inputs, stock, as_of=as_of),
+        exchanges=inputs.exchanges,
+    )
+    return Asked(as_of=as_of, records=inputs, register=register, stock=stock, plant=plant)
