@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import binom
 
 from forecasting.arrays import FloatArray, check
 from forecasting.histories import Action, History
@@ -14,8 +13,9 @@ from forecasting.histories import Action, History
 __all__ = [
     "Delays",
     "ExchangeTaking",
+    "Moved",
     "Shares",
-    "counts_with_mean",
+    "counts_when_taken",
     "exchange_delays",
     "exchange_shares",
     "means_when_taken",
@@ -31,10 +31,6 @@ POINTS = 20
 """To how many points of equal share an empirical distribution of delays is reduced; its mean is kept."""
 MONTH = 31.0
 """Expected kits are known at least so often, in days, between which they are interpolated."""
-WHISPER = 1e-9
-"""Chance by which what is certain isn't quite, and what can't be can."""
-STEEPEST, HALVINGS = 60.0, 56
-"""Of the search for a mean: exponents up to the one, narrowed down so often, to 2e-15."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +92,25 @@ class Shares:
 
     plant: float
     by_sample: Mapping[tuple[str, str], float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Moved:
+    """What is expected in a window of kits dated where they are taken.
+
+    Parameters
+    ----------
+    stayed, came : float array, shape (valves,) [kits]
+        Of renewals in the window, and of those before it.
+    """
+
+    stayed: FloatArray
+    came: FloatArray
+
+    @property
+    def kits(self) -> FloatArray:
+        """All of them."""
+        return self.stayed + self.came
 
 
 def exchange_delays(exchanges: Sequence[ExchangeTaking], *, as_of: int) -> Delays:
@@ -220,11 +235,11 @@ def windows_known(windows: Sequence[Window]) -> list[Window]:
 
 def means_when_taken(
     means: Mapping[Window, FloatArray], windows: Sequence[Window], *, delays: Delays, share: float
-) -> dict[Window, FloatArray]:
+) -> dict[Window, Moved]:
     """Kits each valve is expected to take in each window, each dated where it is taken.
 
-    (1 - share) m(s, e] + share sum_d P(d) m(s - d, e - d]; between the edges of windows that follow each other from
-    now on, kits are taken as evenly spread.
+    Renewed in it: (1 - share) m(s, e] + share sum_d P(d) m(s, e - d]; before it: share sum_d P(d) m(s - d, s or e - d].
+    Between the edges of windows that follow each other from now on, kits are taken as evenly spread.
 
     Parameters
     ----------
@@ -239,7 +254,7 @@ def means_when_taken(
 
     Returns
     -------
-    dict from window to float array, shape (valves,) [kits]
+    dict from window to Moved [kits]
         Without the kits of exchanges done before now: `outstanding`.
 
     References
@@ -249,62 +264,65 @@ def means_when_taken(
     Examples
     --------
     >>> delays = exchange_delays([ExchangeTaking(day=0, issued=(50,))], as_of=800)
-    >>> means_when_taken({(0.0, 40.0): np.array([2.0])}, [(0.0, 40.0)], delays=delays, share=0.25)[0.0, 40.0].tolist()
-    [1.5]
+    >>> known = {(0.0, 40.0): np.array([2.0]), (40.0, 70.0): np.array([1.5])}
+    >>> moved = means_when_taken(known, list(known), delays=delays, share=0.25)
+    >>> [(one.stayed.tolist(), one.came.round(9).tolist()) for one in moved.values()]
+    [([1.5], [0.0]), ([1.125], [0.25])]
     """
     check(0.0 <= share <= 1.0, f"`share` is between 0 and 1, got {share}")
     totals = _totals(means)
     days, expected = np.array(list(totals)), np.array(list(totals.values()))  # (edges,), (edges, valves)
-    starts, ends = np.array(windows)[:, :, None].swapaxes(0, 1) - delays.days  # (windows, points) each
-    moved = np.einsum("wpv,p->wv", _between(days, expected, ends) - _between(days, expected, starts), delays.shares)
+    start, end = (np.array([window[edge] for window in windows])[:, None] for edge in (0, 1))  # (windows, 1)
+
+    def between(left: FloatArray, right: FloatArray) -> FloatArray:
+        spans = _interpolated(days, expected, right) - _interpolated(days, expected, left)
+        return np.asarray(share * np.einsum("wpv,p->wv", spans, delays.shares))
+
+    stayed = between(start + 0.0 * delays.days, np.maximum(end - delays.days, start))
+    came = between(start - delays.days, np.minimum(end - delays.days, start))
     return {
-        window: np.asarray((1.0 - share) * means[window] + share * later)
-        for window, later in zip(windows, moved, strict=True)
+        window: Moved(stayed=np.asarray((1.0 - share) * means[window] + inside), came=before)
+        for window, inside, before in zip(windows, stayed, came, strict=True)
     }
 
 
-def counts_with_mean(counts: FloatArray, means: FloatArray) -> FloatArray:
-    """Tilt distributions of counts so that they have other means: P(n) becomes proportional to P(n) exp(t n).
+def counts_when_taken(counts: FloatArray, *, kept: FloatArray, came: FloatArray) -> FloatArray:
+    """Distribution of the kits taken: each renewal of the window keeps its place by chance, others come from before.
 
-    What is least unlike the old distribution of all that have the mean. A valve renewed at most once keeps being so,
-    Poisson renewals stay Poisson; so kits dated where they are taken are exact for both.
+    Exact for Poisson renewals but for came^2, and where only one of the two can be; else what comes is taken as
+    independent of what is renewed in the window, which widens the distribution of items that wear.
 
     Parameters
     ----------
     counts : float array, shape (rows, n) [1]
-        P(0), P(1), ... by row.
-    means : float array, shape (rows,) [1]
-        Wanted.
+        P(0), P(1), ... renewals in a window.
+    kept : float array, shape (rows,) [1]
+        Chance of each that its kit is taken in the window, too.
+    came : float array, shape (rows,) [1]
+        Expected number of those before the window whose kits are taken in it.
 
     Returns
     -------
     float array, shape (rows, n + most) [1]
-        Wider where a mean asks for it. What is certain counts as certain but for `WHISPER`.
+        As many wider as can have come.
 
     References
     ----------
-    Our own; exponential tilting of an exponential family.
+    Our own.
 
     Examples
     --------
-    >>> counts_with_mean(np.array([[0.5, 0.5, 0.0], [0.0, 0.0, 1.0]]), np.array([0.25, 1.0])).round(6).tolist()
-    [[0.75, 0.25, 0.0, 0.0, 0.0], [0.25, 0.5, 0.25, 0.0, 0.0]]
+    >>> counts_when_taken(np.array([[0.0, 1.0]]), kept=np.array([0.75]), came=np.array([0.5])).tolist()
+    [[0.125, 0.5, 0.375]]
     """
-    with np.errstate(divide="ignore"):
-        logs = np.log(_blurred(counts, more=1 + int(np.ceil(means.max(initial=0.0)))))
-    numbers = np.arange(logs.shape[1])
-
-    def tilted(by: FloatArray) -> FloatArray:
-        exponents = logs + by[:, None] * numbers
-        weights = np.exp(exponents - exponents.max(axis=1, keepdims=True))
-        return np.asarray(weights / weights.sum(axis=1, keepdims=True))
-
-    low, high = np.full(len(counts), -STEEPEST), np.full(len(counts), STEEPEST)
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2.0
-        above = tilted(middle) @ numbers > means
-        low, high = np.where(above, low, middle), np.where(above, middle, high)
-    return tilted((low + high) / 2.0)
+    most = int(np.ceil(came.max(initial=0.0)))
+    taken = np.zeros((len(counts), counts.shape[1] + most))
+    for chances in counts.T[::-1]:
+        taken = _one_more(taken, kept)
+        taken[:, 0] += chances
+    for _ in range(most):
+        taken = _one_more(taken, came / most)
+    return taken
 
 
 def outstanding(waited: FloatArray, window: Window, *, delays: Delays) -> FloatArray:
@@ -350,18 +368,14 @@ def _totals(means: Mapping[Window, FloatArray]) -> dict[float, FloatArray]:
     return dict(sorted(totals.items()))
 
 
-def _between(days: FloatArray, expected: FloatArray, at: FloatArray) -> FloatArray:
+def _interpolated(days: FloatArray, expected: FloatArray, at: FloatArray) -> FloatArray:
     """Interpolate rows of `expected` between days, shape (*at, valves)."""
     after = np.clip(np.searchsorted(days, at), 1, len(days) - 1)
     weight = np.clip((at - days[after - 1]) / (days[after] - days[after - 1]), 0.0, 1.0)[..., None]
     return np.asarray((1.0 - weight) * expected[after - 1] + weight * expected[after])
 
 
-def _blurred(counts: FloatArray, *, more: int) -> FloatArray:
-    """Let hardly any of the renewals not happen, and hardly any happen besides, so that nothing is certain."""
-    numbers = np.arange(counts.shape[1])
-    lost = binom(numbers[:, None], numbers) * WHISPER ** np.maximum(numbers[:, None] - numbers, 0)
-    fewer, blurred = counts @ np.tril(lost), np.zeros((len(counts), counts.shape[1] + more))
-    for extra in range(more + 1):
-        blurred[:, extra : extra + counts.shape[1]] += WHISPER**extra * fewer
-    return np.asarray(blurred / blurred.sum(axis=1, keepdims=True))
+def _one_more(counts: FloatArray, chance: FloatArray) -> FloatArray:
+    """Add a Bernoulli variable to each row, which has room for it."""
+    more = np.pad(counts[:, :-1], ((0, 0), (1, 0)))
+    return np.asarray((1.0 - chance)[:, None] * counts + chance[:, None] * more)

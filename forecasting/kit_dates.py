@@ -10,8 +10,9 @@ from forecasting.consumption import Group, TakeUp, Window
 from forecasting.exchanges import (
     Delays,
     ExchangeTaking,
+    Moved,
     Shares,
-    counts_with_mean,
+    counts_when_taken,
     exchange_delays,
     exchange_shares,
     means_when_taken,
@@ -137,7 +138,7 @@ def kits_when_used(
 ) -> TakeUp:
     """Date the kits of exchanged valves on the day the removed valve is rebuilt.
 
-    The kits of renewals to come move (`means_when_taken`, `counts_with_mean`), those that exchanges already done still
+    The kits of renewals to come move (`means_when_taken`, `counts_when_taken`), those that exchanges already done still
     owe are added as one Bernoulli variable each (`outstanding`). They count as unplanned: no policy of the forecast
     plans them.
 
@@ -187,35 +188,34 @@ def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], dela
         means_when_taken(kind, every, delays=delays, share=share)
         for kind in (one.unplanned, one.planned, one.turnaround)
     )
-    added = {
-        window: unplanned[window] + planned[window] - one.unplanned[window] - one.planned[window] for window in every
-    }
     return replace(
         one,
-        probabilities=_changed(
-            {window: one.probabilities[window] for window in every},
-            {window: (added[window] + turnaround[window] - one.turnaround[window]) / one.qty for window in every},
-        ),
-        running=_changed(
-            {window: one.running[window] for window in running},
-            {window: added[window] / one.qty for window in running},
-        ),
-        unplanned=unplanned,
-        planned=planned,
-        turnaround=turnaround,
+        probabilities=_counts(one, one.probabilities, every, [unplanned, planned, turnaround]),
+        running=_counts(one, one.running, running, [unplanned, planned]),
+        unplanned={window: moved.kits for window, moved in unplanned.items()},
+        planned={window: moved.kits for window, moved in planned.items()},
+        turnaround={window: moved.kits for window, moved in turnaround.items()},
         note="; ".join(filter(None, [one.note, delays.note])),
     )
 
 
-def _changed(counts: Mapping[Window, FloatArray], added: Mapping[Window, FloatArray]) -> dict[Window, FloatArray]:
-    """Change the mean of each count, all windows at once."""
-    if not counts:
+def _counts(
+    one: TakeUp,
+    counts: Mapping[Window, FloatArray],
+    windows: Sequence[Window],
+    kinds: Sequence[Mapping[Window, Moved]],
+) -> dict[Window, FloatArray]:
+    """Move what is counted, all windows at once."""
+    if not windows:
         return {}
-    most = max(count.shape[1] for count in counts.values())
-    rows = np.concatenate([np.pad(count, ((0, 0), (0, most - count.shape[1]))) for count in counts.values()])
-    means = rows @ np.arange(most) + np.concatenate([added[window] for window in counts])
-    changed = counts_with_mean(rows, np.maximum(means, 0.0))
-    return dict(zip(counts, np.split(changed, len(counts)), strict=True))
+    most = max(counts[window].shape[1] for window in windows)
+    rows = np.concatenate([np.pad(counts[window], ((0, 0), (0, most - counts[window].shape[1]))) for window in windows])
+    stayed = np.concatenate([sum(kind[window].stayed for kind in kinds) / one.qty for window in windows])
+    came = np.concatenate([sum(kind[window].came for kind in kinds) / one.qty for window in windows])
+    expected = rows @ np.arange(most)
+    kept = np.divide(stayed, expected, out=np.ones_like(stayed), where=expected > 0.0)
+    taken = counts_when_taken(rows, kept=np.clip(kept, 0.0, 1.0), came=came)
+    return dict(zip(windows, np.split(taken, len(windows)), strict=True))
 
 
 def _with_outstanding(one: TakeUp, dates: KitDates) -> TakeUp:

@@ -10,7 +10,7 @@ from forecasting.errors import InvalidInput
 from forecasting.exchanges import (
     Delays,
     ExchangeTaking,
-    counts_with_mean,
+    counts_when_taken,
     exchange_delays,
     exchange_shares,
     means_when_taken,
@@ -57,7 +57,7 @@ def test_where_the_record_tells_nothing_the_kit_is_taken_on_the_day_and_that_is_
     assert delays.note.endswith("taken on the day of the exchange")
     means = expected_once(windows_known(WINDOWS))
     for window, taken in means_when_taken(means, WINDOWS, delays=delays, share=0.7).items():
-        np.testing.assert_allclose(taken, means[window], rtol=1e-12)
+        np.testing.assert_allclose(taken.kits, means[window], rtol=1e-12)
 
 
 def test_shares_lean_on_the_plant_where_little_was_seen() -> None:
@@ -84,41 +84,39 @@ def test_a_valve_renewed_once_takes_its_kit_as_the_closed_form_says(window: Wind
         for days, share in zip(TWO.days, TWO.shares, strict=True)
     )
     # between two weeks the chance to have failed isn't straight: (7 / 400)^2 / 8
-    assert taken[0] == pytest.approx(0.6 * at_once + 0.4 * later, abs=4e-5)
-    counts = counts_with_mean(np.array([[1.0 - at_once, at_once]]), taken)[0]
-    assert counts[1] == pytest.approx(taken[0], abs=1e-8)
-    assert counts[2:].sum() < 1e-8
+    assert taken.kits[0] == pytest.approx(0.6 * at_once + 0.4 * later, abs=4e-5)
+    inside = sum(
+        share * max(failed_by(end - days) - failed_by(start), 0.0)
+        for days, share in zip(TWO.days, TWO.shares, strict=True)
+    )
+    assert taken.stayed[0] == pytest.approx(0.6 * at_once + 0.4 * inside, abs=4e-5)
 
 
 def test_renewals_without_end_agree_with_simulation() -> None:
     """Poisson renewals, a share of them by exchange: mean, variance and chance of none."""
     rng, runs, share, window = np.random.default_rng(4), 200_000, 0.4, (50.0, 200.0)
     means = {(start, end): np.array([(end - start) / MEAN_LIFE]) for start, end in windows_known([window])}
-    expected = means_when_taken(means, [window], delays=TWO, share=share)[window]
-    numbers = np.arange(12)
-    factorial = np.cumprod(np.maximum(numbers, 1)).astype(float)
-    rate = means[window][0]
-    taken = counts_with_mean((np.exp(-rate) * rate**numbers / factorial)[None, :], expected)[0]
+    moved = means_when_taken(means, [window], delays=TWO, share=share)[window]
+    n = np.arange(12)
+    rate = means[window]
+    counts = (np.exp(-rate) * rate**n / np.cumprod(np.maximum(n, 1)).astype(float))[None, :]
+    taken = counts_when_taken(counts, kept=moved.stayed / rate, came=moved.came)[0]
     renewals = rng.poisson(200.0 / MEAN_LIFE, runs)
     valve = np.repeat(np.arange(runs), renewals)
     day = rng.uniform(0.0, 200.0, len(valve))
     day = day + (rng.random(len(valve)) < share) * rng.choice(TWO.days, len(valve), p=TWO.shares)
     simulated = np.bincount(valve[(day > window[0]) & (day <= window[1])], minlength=runs)
-    error = simulated.std() / np.sqrt(runs)
-    n = np.arange(len(taken))
-    assert taken @ n == pytest.approx(expected[0], rel=1e-9)
+    error, n = simulated.std() / np.sqrt(runs), np.arange(len(taken))
+    assert taken @ n == pytest.approx(moved.kits[0], rel=1e-9)
     assert taken @ n == pytest.approx(simulated.mean(), abs=4 * error)
-    assert taken @ n**2 - (taken @ n) ** 2 == pytest.approx(simulated.var(), abs=8 * error)
-    assert taken[0] == pytest.approx((simulated == 0).mean(), abs=4 * error)
+    # one renewal at most comes from before: its variance is that much smaller
+    assert taken @ n**2 - (taken @ n) ** 2 + moved.came[0] ** 2 == pytest.approx(simulated.var(), abs=8 * error)
+    assert taken[0] == pytest.approx((simulated == 0).mean(), abs=4 * error + moved.came[0] ** 2)
 
 
-def test_what_was_certain_or_impossible_can_have_any_mean() -> None:
-    rows = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 0.0, 1.0]])
-    changed = counts_with_mean(rows, np.array([0.3, 0.7, 1.0, 2.5]))
-    assert changed @ np.arange(changed.shape[1]) == pytest.approx([0.3, 0.7, 1.0, 2.5], abs=1e-9)
-    np.testing.assert_allclose(changed[1, :2], [0.3, 0.7], atol=1e-8)
-    np.testing.assert_allclose(changed[2, :3], [0.25, 0.5, 0.25], atol=1e-8)
-    assert counts_with_mean(rows, np.zeros(4))[:, 0] == pytest.approx(np.ones(4))
+def test_more_than_one_can_come_from_before_a_window() -> None:
+    taken = counts_when_taken(np.array([[1.0]]), kept=np.ones(1), came=np.array([1.5]))
+    assert taken[0].tolist() == pytest.approx([0.0625, 0.375, 0.5625])  # two of them, each with 3 / 4
 
 
 def test_expected_kits_are_known_every_month_even_where_nobody_asked() -> None:
@@ -133,7 +131,7 @@ def test_kits_move_but_none_is_lost() -> None:
     """Until long after the last delay, what was renewed before now is all that is missing."""
     far = (0.0, 1e4)
     taken = means_when_taken(expected_once(windows_known([far])), [far], delays=TWO, share=1.0)[far]
-    assert taken[0] == pytest.approx(1.0, abs=1e-9)
+    assert taken.kits[0] == pytest.approx(1.0, abs=1e-9)
     waiting = np.array([0.0, 29.0, 50.0, 100.0])
     assert outstanding(waiting, far, delays=TWO).tolist() == [1.0, 1.0, 1.0, 0.0]
     assert outstanding(waiting, (0.0, 60.0), delays=TWO).tolist() == [0.25, 0.25, 1.0, 0.0]
