@@ -64,6 +64,10 @@ class Event:
         Last day the failing item is known to have been ok.
     class_from : str or None [class code]
         For `RECLASSIFY`: the service class until then.
+    kits_used : mapping of str to int [kits]
+        Kits it names and how many, superseded ones as the present one; empty: not known.
+    turnaround : str [code]
+        In which it was done; empty: in none.
 
     Raises
     ------
@@ -83,6 +87,8 @@ class Event:
     as_found: Mapping[str, AsFound] = field(default_factory=lambda: MappingProxyType({}))
     last_ok: int | None = None
     class_from: str | None = None
+    kits_used: Mapping[str, int] = field(default_factory=lambda: MappingProxyType({}))
+    turnaround: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what can't be."""
