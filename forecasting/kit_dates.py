@@ -50,6 +50,10 @@ class KitDates:
         share = self.shares.by_sample.get((group.service_class, group.design), self.shares.plant)
         return share if share >= LEAST_SHARE else 0.0
 
+    def move(self, group: Group) -> bool:
+        """Whether any kits of a group are taken later than on the day of the renewal."""
+        return self.share(group) > 0.0 and self.delays.mean > 0.0
+
 
 def kit_dates(
     histories: Sequence[History],
@@ -130,7 +134,7 @@ def windows_to_count(group: Group, windows: Sequence[Window], *, dates: KitDates
     >>> windows_to_count(Group(plans=(), valves=(), ages=()), [(50.0, 90.0)], dates=dates)
     [(50.0, 90.0)]
     """
-    return windows_known(windows) if dates.share(group) > 0.0 else list(windows)
+    return windows_known(windows) if dates.move(group) else list(windows)
 
 
 def kits_when_used(
@@ -178,8 +182,9 @@ def kits_when_used(
     ([[0.0, 0.5, 0.5]], [3.0])
     """
     share = dates.share(group)
-    moved = _moved(one, sorted({*windows, *running}), running, dates.delays, share) if share > 0.0 else one
-    return _with_outstanding(moved, dates)
+    moved = _moved(one, sorted({*windows, *running}), running, dates.delays, share) if dates.move(group) else one
+    said = dates.delays.note if share > 0.0 else ""
+    return replace(_with_outstanding(moved, dates), note="; ".join(filter(None, [one.note, said])))
 
 
 def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], delays: Delays, share: float) -> TakeUp:
@@ -195,7 +200,6 @@ def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], dela
         unplanned={window: moved.kits for window, moved in unplanned.items()},
         planned={window: moved.kits for window, moved in planned.items()},
         turnaround={window: moved.kits for window, moved in turnaround.items()},
-        note="; ".join(filter(None, [one.note, delays.note])),
     )
 
 
