@@ -85,12 +85,14 @@ def _by_climbing(lives: Lives, family: Family) -> Estimates:
     likelihood = Likelihood(lives=lives, families=(family,) * len(lives.samples))
     best = highest_maxima(likelihood)
     intercept, shape = best.parameters.T
+    # where nothing was found the shape may have left its limits: a scale would overflow
+    log_scale = np.divide(-intercept, shape, out=np.full(len(shape), np.nan), where=best.found)
     return Estimates(
         status=[
             FitStatus.FITTED if good else _why_not(likelihood, sample, float(shape[sample]))
             for sample, good in enumerate(best.found.tolist())
         ],
-        scale=likelihood.reference * np.exp(-intercept / shape),
+        scale=likelihood.reference * np.exp(log_scale),
         shape=shape,
         log_likelihood=likelihood.at(best.parameters).by_sample,
     )

@@ -84,3 +84,19 @@ def test_items_never_told_apart_are_not_fitted() -> None:
     assert [fit.status for fit in fits] == 2 * [FitStatus.CAUSES_NOT_SEPARABLE]
     assert [fit.lifetime for fit in fits] == [None, None]
     assert [fit.failures for fit in fits] == [0, 0]
+
+
+def test_an_item_that_only_ever_may_have_failed_gives_way_without_a_number() -> None:
+    """Its rate falls to nothing and its shape leaves the limits, where a scale would overflow; the other is fitted."""
+    fits = fit_weibull(
+        Lives(
+            samples=(("air", "packing"), ("air", "trim")),
+            sample=np.array([0, 0, 0, 0, 1, 1, 1]),
+            entry=np.array([103.0, 616.0, 0.0, 56.0, 1125.0, 886.0, 0.0]),
+            lower=np.array([339.0, 1012.0, 1426.0, 729.0, 1316.0, 1708.0, 1535.0]),
+            upper=np.array([405.0, 1012.0, 1426.0, 729.0, 1316.0, INF, INF]),
+            cause=np.array([0, 1, 2, 3, 3, 4, 5]),
+        )
+    )
+    assert [fit.status for fit in fits] == [FitStatus.FITTED, FitStatus.CAUSES_NOT_SEPARABLE]
+    assert fits[1].lifetime is None
