@@ -1,6 +1,6 @@
 """From records to the numerics' plant: every date becomes a day number, every gap in the record a stated assumption."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -155,7 +155,17 @@ def event_name(event: EventRecord) -> str:
     return event.ref or f"{event.tag} {event.done_on}"
 
 
-def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]], *, as_of: date) -> Event:
+def _kits_named(event: EventRecord, followed: Mapping[str, str]) -> dict[str, int]:
+    """Kits an event names, superseded ones as the present one."""
+    named: Counter[str] = Counter()
+    for kit, qty in event.kits_used.items():
+        named[followed.get(kit, kit)] += qty
+    return dict(named)
+
+
+def _event(
+    event: EventRecord, renewed_by: Mapping[str, frozenset[str]], kits_used: dict[str, int], *, as_of: date
+) -> Event:
     """One event in day numbers; `renewed_by` says what each kit renews on this valve."""
     days = event_days(event, as_of=as_of)
     by_kits = frozenset().union(*(renewed_by.get(kit, frozenset()) for kit in event.kits_used))
@@ -172,6 +182,8 @@ def _event(event: EventRecord, renewed_by: Mapping[str, frozenset[str]], *, as_o
         as_found={item: AsFound(state) for item, state in event.as_found.items()},
         last_ok=None if event.last_ok_on is None else first_day(event.last_ok_on).toordinal(),
         class_from=event.service_class_from,
+        kits_used=kits_used,
+        turnaround=event.turnaround or "",
     )
 
 
@@ -287,7 +299,9 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
     events: dict[str, list[Event]] = defaultdict(list)
     for event in records.events:
         design = designs[event.tag]
-        events[event.tag].append(_event(event, renewed_by[design], as_of=as_of))
+        # a design whose kits aren't described is forecast in rebuilds, whatever its events name
+        named = _kits_named(event, followed) if rebuild_of(design) not in renewed_by[design] else {}
+        events[event.tag].append(_event(event, renewed_by[design], named, as_of=as_of))
         if first_day(event.done_on) <= as_of:
             findings += _misfits(event, design, design_items[design], followed)
     areas: dict[str, set[str]] = defaultdict(set)

@@ -314,3 +314,16 @@ def test_the_order_of_rows_changes_nothing_a_forecast_reads() -> None:
     assert watched(again).ages == watched(first).ages
     assert watched(again).lives.lower.tolist() == watched(first).lives.lower.tolist()
     assert (again.areas, again.storerooms, again.designs) == (first.areas, first.storerooms, first.designs)
+
+
+def test_kits_an_event_names_are_carried_as_the_present_ones() -> None:
+    """Old and new kit of one event are the same kit; the turnaround tells what it was done for."""
+    kits = [KitRecord(code="OLD", superseded_by="MID"), KitRecord(code="MID", superseded_by="KP"), KitRecord(code="KP")]
+    named = rebuild(kits_used={"OLD": 1, "KP": 2, "KT": 1}, turnaround="TA-1")
+    event = history(registered(described(kits=kits, events=[named, rebuild("2021-06-01")]))).events[0]
+    assert (event.kits_used, event.turnaround) == ({"KP": 3, "KT": 1}, "TA-1")
+
+
+def test_kits_of_a_design_nobody_described_say_nothing_as_its_demand_is_in_rebuilds() -> None:
+    register = registered(described(design_kits=[], events=[rebuild(kits_used={"KP": 1})]))
+    assert history(register).events[0].kits_used == {}
