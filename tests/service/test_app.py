@@ -6,10 +6,13 @@ import sys
 from typing import Any
 
 import pytest
+from litestar.routes import HTTPRoute
 from litestar.testing import TestClient
 
 from models.queries.files import FILES
+from service.app import routed
 from service.schemas.records import RECORDS
+from service.settings import Access, Settings
 
 Client = TestClient[Any]
 
@@ -58,6 +61,7 @@ OPERATIONS = {
     )
     for method in methods
 }
+PAGES = {"/", "/problems/{name}", "/assets/swagger/{file_path}"}  # for people, as those of the description itself
 LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")
 
 
@@ -80,6 +84,21 @@ def test_the_description_holds_every_route(description: dict[str, Any]) -> None:
     assert description["openapi"] == "3.1.0"
     found = {(method, path) for path, methods in description["paths"].items() for method in methods}
     assert found == OPERATIONS
+
+
+@pytest.mark.parametrize("access", ["open", "keys"])
+def test_the_description_holds_every_route_of_the_router(sqlite_url: str, access: Access) -> None:
+    app = routed(Settings(database_url=sqlite_url, access=access))
+    found = {
+        (method.lower(), route.path_format)
+        for route in app.routes
+        if isinstance(route, HTTPRoute)
+        for method in set(route.methods) - {"HEAD", "OPTIONS"}
+        if not route.path.startswith("/schema")
+    }
+    paths = app.openapi_schema.to_schema()["paths"]
+    described = {(method, path) for path, methods in paths.items() for method in methods}
+    assert found == described | {("get", path) for path in PAGES}
 
 
 def test_every_route_is_described_with_its_problems(description: dict[str, Any]) -> None:

@@ -2,6 +2,7 @@
 
 from datetime import date
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 from hypothesis import strategies as st
@@ -29,6 +30,7 @@ partial_days = days | days.map(lambda day: day[:7]) | days.map(lambda day: day[:
 amounts = st.decimals(0, 10**6, places=2).map(lambda amount: str(Decimal(amount)))
 
 
+@cache
 def records(file: str) -> st.SearchStrategy[Body]:
     """Draw records of a file: every column given, clear or left out, none against a rule."""
     fields = structs.fields(RECORDS[file])

@@ -1,0 +1,178 @@
+"""Every route that writes, with valid data, fifty times and more on each database; none of them is left out."""
+
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator
+from datetime import date
+from functools import partial
+from io import BytesIO
+from typing import Any
+from zipfile import ZipFile
+
+import msgspec
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from litestar.testing import TestClient
+from msgspec import structs
+
+from models.access import ROLES
+from models.engine import Engines
+from models.queries import runs
+from models.queries.files import FILES
+from service.csv_tables import write_table
+from service.db import write_session
+from service.schemas.records import RECORDS
+from tests.service.conftest import AS_OF, NOON
+from tests.service.valid_records import TAGS, Body, days, names, records, records_and_changes
+
+Client = TestClient[Any]
+
+TIMES = 50
+WRITES = ("post", "patch", "put", "delete")
+ANY_STATE = {"If-Match": "*"}
+CSV, ZIP = {"Content-Type": "text/csv"}, {"Content-Type": "application/zip"}
+FINDINGS = 2 * TIMES
+EXPIRIES = st.dates(date(2100, 1, 1)).map(lambda day: f"{day}T00:00:00+01:00")
+REASONS = names.filter(str.strip)
+HOLDERS = REASONS.filter(str.isprintable)
+
+
+@pytest.mark.timeout(300)
+def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: Engines) -> None:
+    """Which routes there are the description says: a new one is asked here, or this fails."""
+    taken: Counter[str] = Counter()
+    paths = client.get("/schema/openapi.json").json()["paths"]
+    client.event_hooks["response"] = [lambda answer: taken.update(route_of(paths, answer))]
+    for tag in TAGS:
+        assert client.post("/v1/valves", json={"tag": tag}).status_code == 201
+    for file in FILES:
+        fifty_times(records_and_changes(file), partial(keep_record, client, file))
+    fifty_times(st.sampled_from(list(FILES)).flatmap(files), partial(bring_in, client))
+    fifty_times(st.tuples(days, REASONS), partial(void, client))
+    fifty_times(REASONS, partial(close, client, iter(findings(engines))))
+    fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
+    fifty_times(days, partial(compute, client))
+    writes = {f"{method} {path}" for path, methods in paths.items() for method in methods if method in WRITES}
+    assert set(taken) == writes
+    assert {route: times for route, times in taken.items() if times < TIMES} == {}
+
+
+def fifty_times(drawn: st.SearchStrategy[Any], ask: Callable[[Any], None]) -> None:
+    """Ask with each of what is drawn."""
+
+    @settings(max_examples=TIMES, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+    @given(drawn)
+    def run(said: Any) -> None:
+        ask(said)
+
+    run()
+
+
+def route_of(paths: Body, answer: Any) -> Iterator[str]:
+    """Find the route that took a request, if it did and it writes."""
+    method, path = answer.request.method.lower(), answer.request.url.raw_path.decode().partition("?")[0]
+    for route, methods in paths.items():
+        pattern = re.sub(r"\\\{\w+\\\}", "[^/]+", re.escape(route))
+        if answer.is_success and method in WRITES and method in methods and re.fullmatch(pattern, path):
+            yield f"{method} {route}"
+
+
+def keep_record(client: Client, file: str, pair: tuple[Body, Body]) -> None:
+    """Create a record, change it, read what was sent and changed, and delete it: the next may have its codes."""
+    body, change = pair
+    made = client.post(f"/v1/{noun(file)}", json=body)
+    assert made.status_code == 201, (file, made.text)
+    address = made.headers["location"]
+    try:
+        assert same(made.json(), body)
+        changed = client.patch(address, json=change, headers={"If-Match": made.headers["etag"]})
+        assert changed.status_code == 200, (file, changed.text)
+        read = client.get(address).json()
+        assert read == changed.json()
+        assert same(read, {**made.json(), **change})
+    finally:
+        assert client.delete(address, headers=ANY_STATE).status_code == 204
+
+
+def noun(file: str) -> str:
+    return file.replace("_", "-")
+
+
+def same(stored: Body, sent: Body) -> bool:
+    """Compare what was sent with what came back, in which lists have the order of their codes."""
+    return {name: ordered(stored[name]) for name in sent} == {name: ordered(value) for name, value in sent.items()}
+
+
+def ordered(value: Any) -> Any:
+    return sorted(value) if isinstance(value, list) else value
+
+
+def files(file: str) -> st.SearchStrategy[tuple[str, bytes]]:
+    """Draw files of one row, every column stated."""
+    return records(file).map(lambda body: (file, table(file, body)))
+
+
+def table(file: str, body: Body) -> bytes:
+    row = structs.asdict(msgspec.convert(body, RECORDS[file]))
+    return "".join(write_table(list(row), [row], dialect="comma")).encode()
+
+
+def bring_in(client: Client, sent: tuple[str, bytes]) -> None:
+    """Import a file, and the same again in an archive."""
+    file, content = sent
+    answer = client.post(f"/v1/imports/{file}", content=content, headers=CSV)
+    assert answer.status_code == 200, (file, answer.text)
+    stream = BytesIO()
+    with ZipFile(stream, "w") as archive:
+        archive.writestr(f"{file}.csv", content)
+    again = client.post("/v1/imports", content=stream.getvalue(), headers=ZIP)
+    assert again.json()["files"] == [{"file": file, "created": 0, "changed": 0, "unchanged": 1}]
+
+
+def void(client: Client, said: tuple[str, str]) -> None:
+    """Void an event; deleted, it may be recorded again."""
+    day, reason = said
+    made = client.post("/v1/events", json={"ref": "V/1", "tag": TAGS[0], "done_on": day, "action": "rebuild"})
+    address = made.headers["location"]
+    try:
+        answer = client.post(f"{address}/void", json={"reason": reason})
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["void_reason"] == reason
+    finally:
+        assert client.delete(address).status_code == 204
+
+
+def findings(engines: Engines) -> list[int]:
+    """Store findings as a run does; say which."""
+    with write_session(engines) as session:
+        run = runs.create_run(session, as_of=AS_OF, requested_at=NOON, code_version="0", pid=1)
+        runs.claim_run(session, run.id, started_at=NOON, pid=2)
+        told = [{"kind": "reason_assumed", "detail": "", "identity": f"{number:064}"} for number in range(FINDINGS)]
+        runs.store_results(session, run.id, {"findings": told})
+        runs.finish_run(session, run.id, finished_at=NOON, input_digest="", horizon_ends_on=AS_OF, method="", counts={})
+    return list(range(1, FINDINGS + 1))
+
+
+def close(client: Client, open_: Iterator[int], reason: str) -> None:
+    """Close the next finding."""
+    number = next(open_)
+    answer = client.post(f"/v1/data-findings/{number}/close", json={"decision": "leave", "reason": reason})
+    assert answer.status_code == 200, answer.text
+    assert answer.json()["reason"] == reason
+
+
+def keep_key(client: Client, said: tuple[str, str, str]) -> None:
+    """Make a key and revoke it."""
+    role, holder, expires_at = said
+    made = client.post("/v1/keys", json={"role": role, "holder": holder, "expires_at": expires_at})
+    assert made.status_code == 201, made.text
+    revoked = client.post(f"{made.headers['location']}/revoke").json()
+    assert (revoked["role"], revoked["holder"], revoked["revoked_at"] is None) == (role, holder, False)
+
+
+def compute(client: Client, day: str) -> None:
+    """Ask for a run and call it off."""
+    asked = client.post("/v1/runs", json={"as_of": day})
+    assert (asked.status_code, asked.json()["as_of"]) == (202, day)
+    assert client.post(f"{asked.headers['location']}/cancel").json()["status"] == "cancelled"
