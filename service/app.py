@@ -34,6 +34,7 @@ from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
 from service.use_cases.request_run import close_abandoned, is_another_process
+from service.window_processes import WindowProcesses
 
 COMPRESSED_FROM_BYTES = 1024
 SWAGGER = "/assets/swagger"
@@ -78,11 +79,13 @@ def routed(settings: Settings) -> Litestar:
         engines = open_engines(settings.database_url)
         processes = ForecastProcesses(engines, settings.database_url)
         app.state.engines, app.state.processes = engines, processes
+        app.state.windows = WindowProcesses(settings.database_url)
         app.state.most_rows = settings.import_limit_rows
         await asyncio.to_thread(_close_what_a_predecessor_left, engines)
         try:
             yield
         finally:
+            app.state.windows.close()
             await processes.close()
             engines.reader.dispose()
 
@@ -93,6 +96,7 @@ def routed(settings: Settings) -> Litestar:
         dependencies={
             "engines": Provide(_engines, sync_to_thread=False),
             "processes": Provide(_processes, sync_to_thread=False),
+            "windows": Provide(_windows, sync_to_thread=False),
             "most_rows": Provide(_most_rows, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
@@ -120,6 +124,11 @@ def _most_rows(state: State) -> int:
 def _processes(state: State) -> ForecastProcesses:
     processes: ForecastProcesses = state.processes
     return processes
+
+
+def _windows(state: State) -> WindowProcesses:
+    windows: WindowProcesses = state.windows
+    return windows
 
 
 def _close_what_a_predecessor_left(engines: Engines) -> None:

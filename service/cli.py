@@ -27,6 +27,7 @@ from service.databases import opened
 from service.local_dates import DateOrder
 from service.logs import configure_logs
 from service.schemas.runs import RunOut
+from service.schemas.windows import WindowQuestion
 from service.use_cases import list_results, load_demo, request_run
 from service.use_cases.export_files import FileFormat, export_folder
 from service.use_cases.import_archive import unpacked
@@ -164,6 +165,17 @@ def serve_command(
         requests_per_minute=requests_per_minute,
     )
     serve(wanted, host=host)
+
+
+@app.command("answer", hidden=True)
+def answer_command(context: typer.Context) -> None:
+    """Answer a question of the server: one JSON document in, one out."""
+    question = msgspec.json.decode(sys.stdin.buffer.read(), type=WindowQuestion)
+    # the server never imports the numerics: they are loaded here, in the process that computes
+    from service.use_cases.answer_window import answer_window
+
+    with opened(context.obj) as engines:
+        _write_json(answer_window(engines, question))
 
 
 @app.command("demo")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil
 
+from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import Demand, kit_demand
 from forecasting.pipeline import Forecast
@@ -206,9 +207,9 @@ def valves_by_storeroom(records: Records, register: Register) -> dict[str, froze
     return {storeroom: frozenset(tags) for storeroom, tags in sorted(served.items())}
 
 
-def valves_by_class(made: Forecast, register: Register) -> dict[str, frozenset[str]]:
+def valves_by_class(ages: Sequence[ItemAge], register: Register) -> dict[str, frozenset[str]]:
     """Valves of each service class, as they are forecast: on the day of as_of, or when they are installed."""
-    present = {age.valve: age.service_class for age in made.fleet.ages}
+    present = {age.valve: age.service_class for age in ages}
     valves: dict[str, set[str]] = defaultdict(set)
     for history in register.histories:
         valves[present.get(history.valve, history.service_class)].add(history.valve)

@@ -13,16 +13,25 @@ from sqlalchemy import ColumnElement, func
 from sqlmodel import col, select
 
 from models.base import NotFound, Session, code_key
-from models.runs import RunDemand, RunFailureModel, RunNeed, RunReorderPoint
+from models.runs import RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 
-Table = TypeVar("Table", RunDemand, RunFailureModel, RunNeed, RunReorderPoint)
+Table = TypeVar("Table", RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Whose:
+    """Whose demand: of an area, a storeroom or a service class; all are '' for the whole plant."""
+
+    area: str = ""
+    storeroom: str = ""
+    service_class: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
 class DemandFilter:
     """Which demand is asked for; periods must lie wholly within the two days."""
 
-    area: str
+    whose: Whose
     bucket: str
     kit: str | None = None
     starts_on: date | None = None
@@ -110,7 +119,7 @@ def demand(session: Session, run_id: int, wanted: DemandFilter, *, after: int, l
         In the order they were stored.
     """
     conditions = [
-        *same_code(RunDemand.area_key, wanted.area),
+        *_of(wanted.whose),
         *same_code(RunDemand.kit_key, wanted.kit),
         col(RunDemand.bucket) == wanted.bucket,
     ]
@@ -119,6 +128,79 @@ def demand(session: Session, run_id: int, wanted: DemandFilter, *, after: int, l
     if wanted.ends_on is not None:
         conditions.append(col(RunDemand.ends_on) <= wanted.ends_on)
     return _page(session, RunDemand, run_id, conditions, after=after, limit=limit)
+
+
+def demand_of_days(
+    session: Session, run_id: int, whose: Whose, *, kit: str, starts_on: date, ends_on: date
+) -> RunDemand | None:
+    """Find the demand stored for exactly these days.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose result.
+    whose : Whose
+        Of which part of the plant.
+    kit : str
+        Its code.
+    starts_on, ends_on : date
+        Both inclusive.
+
+    Returns
+    -------
+    RunDemand or None
+        Of whatever bucket; None: the run stored none.
+
+    Raises
+    ------
+    NotFound
+        If the run forecasts no such kit there.
+    """
+    of_kit = [*_of(whose), *same_code(RunDemand.kit_key, kit)]
+    days = [col(RunDemand.starts_on) == starts_on, col(RunDemand.ends_on) == ends_on]
+    # of a protection interval the stock question's valves, not all of the storeroom's, are counted
+    days.append(col(RunDemand.bucket) != "protection_interval")
+    found = _page(session, RunDemand, run_id, [*of_kit, *days], after=0, limit=1)
+    if not found and not _page(session, RunDemand, run_id, of_kit, after=0, limit=1):
+        raise NotFound(f"run {run_id} forecasts no demand for kit {kit} there")
+    return found[0] if found else None
+
+
+def _of(whose: Whose) -> list[ColumnElement[bool]]:
+    return [
+        *same_code(RunDemand.area_key, whose.area),
+        *same_code(RunDemand.storeroom_key, whose.storeroom),
+        *same_code(RunDemand.service_class_key, whose.service_class),
+    ]
+
+
+def changes(
+    session: Session, run_id: int, *, storeroom: str | None, kit: str | None, after: int, limit: int
+) -> Sequence[RunChange]:
+    """List what changed since the run before.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Whose results.
+    storeroom, kit : str or None
+        Only those of this storeroom ('': the whole plant), of this kit.
+    after : int
+        The id of the last row already read.
+    limit : int [rows]
+        How many at most.
+
+    Returns
+    -------
+    sequence of RunChange
+        In the order they were stored.
+    """
+    wanted = [*same_code(RunChange.storeroom_key, storeroom), *same_code(RunChange.kit_key, kit)]
+    return _page(session, RunChange, run_id, wanted, after=after, limit=limit)
 
 
 def reorder_points(

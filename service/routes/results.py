@@ -19,7 +19,9 @@ from service.schemas.results import (
     ReorderPointOut,
 )
 from service.schemas.why import WhyOut
-from service.use_cases import draw_failure_model, explain_reorder_point, list_results, read_result
+from service.schemas.windows import DemandWhyOut
+from service.use_cases import ask_window, draw_failure_model, explain_reorder_point, list_results, read_result
+from service.window_processes import WindowProcesses
 
 AnyRequest = Request[Any, Any, Any]
 RunNumber = Annotated[
@@ -27,9 +29,19 @@ RunNumber = Annotated[
 ]
 OnlyCode = Annotated[str | None, QueryParameter(description="Only this one.")]
 Bucket = Annotated[
-    Literal["week", "month", "quarter", "year"],
-    QueryParameter(description="Of which length the periods are."),
+    Literal["week", "month", "quarter", "year", "protection_interval", "until_turnaround", "in_turnaround", "window"]
+    | None,
+    QueryParameter(
+        description="Which periods; months if it is left out. Storerooms and service classes have no weeks; "
+        "protection intervals are those of storerooms, turnarounds those of areas. A window is exactly the days from "
+        "starts_on to ends_on of one kit, and is what is meant where a kit and both days are given, but no bucket."
+    ),
 ]
+OfArea = Annotated[str | None, QueryParameter(description="Of this area; the whole plant if no part is named.")]
+OfStoreroom = Annotated[str | None, QueryParameter(description="Of the valves this storeroom serves.")]
+OfClass = Annotated[str | None, QueryParameter(description="Of the valves of this service class.")]
+FromDay = Annotated[date | None, QueryParameter(description="Only periods that begin then or later.")]
+ToDay = Annotated[date | None, QueryParameter(description="Only periods that end then or earlier.")]
 
 
 @get_list("/failure-models")
@@ -81,18 +93,54 @@ def get_demand(
     request: AnyRequest,
     engines: NamedDependency[Engines],
     asked: NamedDependency[Asked],
+    windows: NamedDependency[WindowProcesses],
     run: RunNumber = None,
     kit: OnlyCode = None,
-    area: Annotated[str | None, QueryParameter(description="Of this area; the whole plant if it is left out.")] = None,
-    bucket: Bucket = "month",
-    starts_on: Annotated[date | None, QueryParameter(description="Only periods that begin then or later.")] = None,
-    ends_on: Annotated[date | None, QueryParameter(description="Only periods that end then or earlier.")] = None,
+    area: OfArea = None,
+    storeroom: OfStoreroom = None,
+    service_class: OfClass = None,
+    bucket: Bucket = None,
+    starts_on: FromDay = None,
+    ends_on: ToDay = None,
     distribution: Annotated[bool, QueryParameter(description="JSON: add P(D = 0), P(D = 1), ...")] = False,
 ) -> Response[Page[DemandOut]]:
-    """List how many of each kit will be needed per week, month, quarter or year."""
-    wanted = DemandFilter(area=area or "", bucket=bucket, kit=kit, starts_on=starts_on, ends_on=ends_on)
+    """List how many of each kit will be needed per week, month, quarter or year, or in any days up to 24 months ahead.
+
+    What was not stored by the run is computed on request, from the record as the run read it; that takes seconds.
+    """
+    wanted = DemandFilter(
+        whose=ask_window.whose(area, storeroom, service_class),
+        bucket=bucket or "month",
+        kit=kit,
+        starts_on=starts_on,
+        ends_on=ends_on,
+    )
+    if ask_window.is_window(bucket, wanted):
+        listing = ask_window.list_demand_window(engines, windows.ask, run_id=run, wanted=wanted)
+        return answer_list(request, asked, listing if distribution else ask_window.without_probabilities(listing))
     list_demand = list_results.list_demand_distributions if distribution else list_results.list_demand
     return answer_list(request, asked, list_demand(engines, run_id=run, wanted=wanted))
+
+
+@get_one("/demand/{kit:str}/why")
+def get_demand_why(
+    engines: NamedDependency[Engines],
+    windows: NamedDependency[WindowProcesses],
+    kit: FromPath[str],
+    run: RunNumber = None,
+    area: OfArea = None,
+    storeroom: OfStoreroom = None,
+    service_class: OfClass = None,
+    starts_on: Annotated[date | None, QueryParameter(description="The day after the data cut-off if left out.")] = None,
+    ends_on: Annotated[date | None, QueryParameter(description="365 days after the cut-off if left out.")] = None,
+) -> DemandWhyOut:
+    """Tell why a demand is what it is: which valves, how old, how likely each needs the kit, by which models.
+
+    Computed on request, from the record as the run read it; that takes seconds.
+    """
+    whose = ask_window.whose(area, storeroom, service_class)
+    days = {"starts_on": starts_on, "ends_on": ends_on}
+    return ask_window.explain_demand(engines, windows.ask, run_id=run, kit=kit, whose=whose, **days)
 
 
 @get_list("/reorder-points")
@@ -160,6 +208,7 @@ HANDLERS = (
     get_failure_model,
     get_failure_model_plot,
     get_demand,
+    get_demand_why,
     get_reorder_points,
     get_reorder_point,
     get_why,

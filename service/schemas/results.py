@@ -92,8 +92,27 @@ class DemandOut(Struct, kw_only=True):
     status: str
     reason: str | None
     method: str
+    storeroom: str
+    service_class: str
     details: Details
     probabilities: Sequence[float] | None | UnsetType = UNSET
+
+
+class ChangeOut(Struct, kw_only=True):
+    """Kits expected in the days from a run's as_of on, and what made them others than in the run before."""
+
+    storeroom: str
+    kit: str
+    days: float
+    before: float
+    record_corrections: float
+    time_passing: float
+    new_events: float
+    new_model: float
+    after: float
+    since_run: int
+    since_as_of: date
+    details: Details
 
 
 class ReorderPointOut(Struct, kw_only=True):

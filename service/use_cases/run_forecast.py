@@ -142,7 +142,7 @@ def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
     """Lay out demand: of the plant and its areas, storerooms and service classes."""
     as_of, records, register = asked.as_of, asked.records, asked.register
     periods, reasons = forecast_periods(as_of), shortfalls(made, without_turnaround(records, register, as_of=as_of))
-    rooms, classes = valves_by_storeroom(records, register), valves_by_class(made, register)
+    rooms, classes = valves_by_storeroom(records, register), valves_by_class(made.fleet.ages, register)
     yield from demand_rows(made, periods, as_of=as_of, reasons=reasons)
     yield from turnaround_rows(made, records, as_of=as_of, reasons=reasons)
     yield from part_rows(made, rooms, periods, word="storeroom", as_of=as_of, reasons=reasons)

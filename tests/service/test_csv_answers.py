@@ -23,15 +23,15 @@ ORDER_LIST = (
 )
 DEMAND_WITH_DECIMAL_COMMAS = (
     "\ufeffkit;starts_on;ends_on;mean;p10;p50;p80;p90;p95;unplanned_mean;planned_mean;turnaround_mean;"
-    "area;bucket;status;reason;method\r\n"
-    "K-1;2026-03-01;2026-03-31;0,666667;0;1;2;3;3;0,666667;0,0;0,0;;month;computed;;plug-in\r\n"
+    "area;bucket;status;reason;method;storeroom;service_class\r\n"
+    "K-1;2026-03-01;2026-03-31;0,666667;0;1;2;3;3;0,666667;0,0;0,0;;month;computed;;plug-in;;\r\n"
 )
 HEADERS = {
     "failure-models": "service_class,maintainable_item,family,scale_days,shape,mle_scale_days,mle_shape,failures,"
     "lives,mean_days,b10_days,pool_share,status,reason,method,interval_level,mle_scale_days_lower,mle_scale_days_upper,"
     "mle_shape_lower,mle_shape_upper",
     "demand": "kit,starts_on,ends_on,mean,p10,p50,p80,p90,p95,unplanned_mean,planned_mean,turnaround_mean,"
-    "area,bucket,status,reason,method",
+    "area,bucket,status,reason,method,storeroom,service_class",
     "reorder-points": "storeroom,kit,reorder_point,order_quantity,protection_interval_days,target,"
     "cycle_service_level,fill_rate,present_reorder_point,rule,position,proposed_quantity,order_by,unit_cost,cost,"
     "status,reason,method",

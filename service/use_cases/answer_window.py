@@ -1,0 +1,148 @@
+"""Compute demand in days that no run stored, from what the run read; this is done in a process of its own."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from forecasting.clocks import ItemAge
+from forecasting.consumption import TakeUp, Window
+from forecasting.demand import kit_demand
+from forecasting.issue_demand import issue_demand
+from forecasting.pipeline import Standing, kits_used, standing
+from forecasting.pooling import lifetimes_in_use
+from forecasting.reasons import ValveNeed, needs_of_valves
+from models.base import code_key
+from models.engine import Engines
+from models.queries import run_inputs, run_log
+from service.db import read_session
+from service.run_inputs import Asked, asked_of, unpacked
+from service.schemas.windows import ValvePart, WindowAnswer, WindowQuestion
+from service.translate_demand import Period, demand_columns, valves_by_class, valves_by_storeroom
+from service.translate_issues import untold_kinds
+from service.translate_turnarounds import without_turnaround
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scene:
+    """A run's record made ready for one question."""
+
+    question: WindowQuestion
+    asked: Asked
+    window: Window
+    kit: str
+    stand: Standing
+    valves: frozenset[str]
+
+
+def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
+    """Answer from what the run read, at its data cut-off, whatever the record is now.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    question : WindowQuestion
+        Days after the run's cut-off and up to its horizon.
+
+    Returns
+    -------
+    WindowAnswer
+        The demand, and the valves it is made of; what they expect sums to its mean.
+
+    Raises
+    ------
+    NotFound
+        If what the run read is no longer kept.
+    """  # noqa: DOC502 (comes from the query)
+    with read_session(engines) as session:
+        run = run_log.get_run(session, question.run)
+        packed = run_inputs.run_input(session, run)
+    asked = asked_of(unpacked(packed), as_of=run.as_of)
+    window = Period(bucket="", starts_on=question.starts_on, ends_on=question.ends_on).window(run.as_of)
+    asked = replace(asked, plant=replace(asked.plant, windows=(window,), questions=()))
+    stand = standing(asked.plant)
+    scene = _Scene(
+        question=question,
+        asked=asked,
+        window=window,
+        kit=_as_written(question.kit, asked),
+        stand=stand,
+        valves=_valves(question, asked, stand),
+    )
+    takers = _takers(scene)
+    return _from_valves(scene, takers) if takers else _from_issues(scene)
+
+
+def _as_written(kit: str, asked: Asked) -> str:
+    """Find how the record writes a kit's code."""
+    needs = (need.kit for needs in asked.plant.design_items.values() for need in needs)
+    codes = {code_key(code): code for code in (*(one.kit for one in asked.plant.issues), *needs)}
+    return codes.get(code_key(kit), kit)
+
+
+def _valves(question: WindowQuestion, asked: Asked, stand: Standing) -> frozenset[str]:
+    """Find the valves of the part of the plant that is asked about."""
+    register = asked.register
+    parts = (
+        (question.area, register.areas),
+        (question.storeroom, valves_by_storeroom(asked.records, register)),
+        (question.service_class, valves_by_class(stand.fleet.ages, register)),
+    )
+    for code, by_code in parts:
+        if code:
+            found = (tags for name, tags in by_code.items() if code_key(name) == code_key(code))
+            return next(found, frozenset())
+    return frozenset(register.designs)
+
+
+def _takers(scene: _Scene) -> list[TakeUp]:
+    """Count the kits of the valves asked about, as far as their designs take the kit."""
+    plant, stand = scene.asked.plant, scene.stand
+    designs = {design for design, needs in plant.design_items.items() if scene.kit in {need.kit for need in needs}}
+    ours = {tag for tag in scene.valves if plant.designs[tag] in designs}
+    ages = [age for age in stand.ages if age.valve in ours]
+    lifetimes = lifetimes_in_use(stand.fleet.lives, wanted=stand.samples)
+    return [one for one in kits_used(plant, ages, lifetimes).taken if one.kit == scene.kit]
+
+
+def _from_valves(scene: _Scene, takers: Sequence[TakeUp]) -> WindowAnswer:
+    demand = kit_demand(takers, scene.window, valves=scene.valves)
+    needs = needs_of_valves(takers, scene.window, valves=scene.valves)
+    said = without_turnaround(scene.asked.records, scene.asked.register, as_of=scene.asked.as_of).get(scene.kit, [])
+    reason = "; ".join([*said, *sorted({one.note for one in takers} - {""})]) or None
+    ages = {(age.valve, age.item): age for age in scene.stand.ages}
+    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in scene.asked.records.policies}
+    columns = demand_columns(demand) | {
+        "kit": scene.kit,
+        "status": "forecast" if reason is None else "incomplete",
+        "reason": reason,
+        "details": {},
+    }
+    return WindowAnswer(demand=columns, valves=[_part(need, ages[need.tag, need.items[0]], policies) for need in needs])
+
+
+def _part(need: ValveNeed, age: ItemAge, policies: dict[tuple[str, str], str]) -> ValvePart:
+    return ValvePart(
+        tag=need.tag,
+        maintainable_item="|".join(need.items),
+        service_class=age.service_class,
+        age_days=age.age,
+        policy=policies.get((age.service_class, need.items[0]), "corrective"),
+        chance=need.chance,
+        expected=need.expected,
+        unplanned=need.unplanned,
+        planned=need.planned,
+        turnaround=need.turnaround,
+    )
+
+
+def _from_issues(scene: _Scene) -> WindowAnswer:
+    """Answer for a kit that no valve takes, where it was issued."""
+    question = scene.question
+    if question.area or question.service_class:
+        return WindowAnswer(missing="no valve there takes this kit, or none whose lifetime is known")
+    for history in scene.asked.plant.issues:
+        if history.kit == scene.kit and code_key(history.storeroom) == code_key(question.storeroom):
+            alone = issue_demand(history)
+            columns = demand_columns(alone.over(scene.window)) | {"kit": scene.kit} | untold_kinds(alone)
+            return WindowAnswer(demand=columns)
+    return WindowAnswer(missing="no valve there takes this kit, and it was never issued")
