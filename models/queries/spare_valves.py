@@ -1,12 +1,14 @@
 """Places of valves and the exchanges done there: what a pool of spares is told from."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlmodel import col
 
 from models.base import Session
 from models.events import Event
+from models.findings import TagMerge
 from models.register import Design, Valve
 
 
@@ -31,28 +33,37 @@ class Place:
     exchanges: tuple[Exchange, ...]
 
 
-def places(session: Session) -> list[Place]:
+def places(session: Session, *, voided: Collection[int]) -> list[Place]:
     """Read every place that has a serial or an exchange.
 
     Parameters
     ----------
     session : Session
         A reader's.
+    voided : collection of ids
+        Events that aren't read.
 
     Returns
     -------
     list of Place
-        In order of designs, those without one last, then of tags.
+        In order of designs, those without one last, then of tags; exchanges of a merged tag are its valve's.
     """
     exchanged: dict[int, list[Exchange]] = {}
-    events = select(col(Event.valve_id), col(Event.id), col(Event.done_on), col(Event.serial_fitted))
-    of_kind = events.where(col(Event.action) == "exchange").order_by(col(Event.done_on), col(Event.id))
+    place = func.coalesce(col(TagMerge.into_valve_id), col(Event.valve_id))
+    events = (
+        select(place, col(Event.id), col(Event.done_on), col(Event.serial_fitted))
+        .select_from(Event)
+        .outerjoin(TagMerge, col(TagMerge.valve_id) == col(Event.valve_id))
+    )
+    in_use = events.where(col(Event.action) == "exchange", col(Event.id).not_in(voided))
+    of_kind = in_use.order_by(col(Event.done_on), col(Event.id))
     for valve, event, done_on, serial in session.execute(of_kind):
         exchange = Exchange(event=event, done_on=done_on, serial_fitted=serial)
         exchanged.setdefault(valve, []).append(exchange)
     valves = (
         select(col(Valve.id), col(Valve.tag), col(Design.code), col(Valve.serial), col(Valve.removed_on))
         .outerjoin(Design, col(Design.id) == col(Valve.design_id))
+        .where(col(Valve.id).not_in(select(col(TagMerge.valve_id))))
         .order_by(col(Design.code_key).is_(None), col(Design.code_key), col(Valve.tag_key))
     )
     return [

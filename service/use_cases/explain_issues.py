@@ -10,6 +10,7 @@ from models.engine import Engines
 from models.partial_days import first_day
 from models.queries import issues_explained
 from models.queries.issues_explained import Watch
+from service.closings import voided_events
 from service.db import read_session
 from service.listings import Listing, listing_of
 from service.schemas.results import rounded
@@ -52,9 +53,10 @@ def explain_issues(engines: Engines, *, kit: str | None, as_of: date) -> Listing
     unsaid: Counter[int] = Counter()
     with read_session(engines) as session:
         shelf = read_shelf(session, as_of=as_of)
-        events = issues_explained.event_scopes(session)
+        voided = voided_events(session)
+        events = issues_explained.event_scopes(session, voided=voided)
         tallies = tally(shelf.issues, takings(session, shelf, events, unsaid=unsaid))
-        begins = _begins(session, shelf)
+        begins = _begins(session, shelf, voided)
         record = _Record(begins=begins, plant_begins=max(begins.values(), default=date.min), unsaid=unsaid)
         said = notice(session)
     codes = {one.id: one.code for one in shelf.kits}
@@ -67,10 +69,10 @@ def explain_issues(engines: Engines, *, kit: str | None, as_of: date) -> Listing
     return listing_of(IssuesExplainedOut, rows, notice=said)
 
 
-def _begins(session: Session, shelf: Shelf) -> dict[int, date]:
+def _begins(session: Session, shelf: Shelf, voided: Mapping[int, int | None]) -> dict[int, date]:
     """From which day the events of all valves that take a kit are complete."""
     of_design: dict[int | None, date] = {}
-    for watch in issues_explained.watches(session):
+    for watch in issues_explained.watches(session, voided=voided):
         of_design[watch.design] = max(of_design.get(watch.design, date.min), _complete_from(watch))
     begins: dict[int, date] = {}
     for design, needs in issues_explained.design_needs(session).items():

@@ -7,6 +7,7 @@ from models.base import code_key
 from models.engine import Engines
 from models.partial_days import last_day
 from models.queries import issues_explained, spare_valves
+from service.closings import voided_events
 from service.db import read_session
 from service.listings import Listing, listing_of
 from service.schemas.shelf import SpareValveOut
@@ -37,9 +38,10 @@ def list_spare_valves(engines: Engines, *, design: str | None, as_of: date) -> L
         One row per valve, by design, place and day.
     """
     with read_session(engines) as session:
-        pool = spares(spare_valves.places(session))
+        voided = voided_events(session)
+        pool = spares(spare_valves.places(session, voided=voided))
         shelf = read_shelf(session, as_of=as_of)
-        events = issues_explained.event_scopes_where_exchanged(session)
+        events = issues_explained.event_scopes_where_exchanged(session, voided=voided)
         used = list(takings(session, shelf, events, unsaid=Counter()))
         said = notice(session)
     known = {taking.event for taking in used}

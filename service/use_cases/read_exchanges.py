@@ -7,6 +7,7 @@ from forecasting.exchanges import ExchangeTaking
 from models.base import Session
 from models.partial_days import first_day, last_day
 from models.queries import issues_explained, spare_valves
+from service.closings import voided_events
 from service.shelf_matching import matched
 from service.translate import NO_DESIGN, rebuild_of
 from service.use_cases.read_shelf import read_shelf, takings
@@ -29,7 +30,8 @@ def read_exchanges(session: Session, *, as_of: date) -> dict[str, tuple[Exchange
         first issue if that was before.
     """
     shelf = read_shelf(session, as_of=as_of)
-    scopes = issues_explained.event_scopes_where_exchanged(session)
+    voided = voided_events(session)
+    scopes = issues_explained.event_scopes_where_exchanged(session, voided=voided)
     done = (scope for scope in scopes if first_day(scope.done_on) <= as_of)
     used = list(takings(session, shelf, done, unsaid=Counter()))
     issued: dict[int, list[date]] = defaultdict(list)
@@ -49,7 +51,7 @@ def read_exchanges(session: Session, *, as_of: date) -> dict[str, tuple[Exchange
             for exchange in place.exchanges
             if first_day(exchange.done_on) <= as_of
         )
-        for place in spare_valves.places(session)
+        for place in spare_valves.places(session, voided=voided)
         if place.exchanges
     }
 

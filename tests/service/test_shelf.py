@@ -5,6 +5,13 @@ from typing import Any
 import pytest
 from litestar.testing import TestClient
 
+from models.engine import Engines
+from models.queries import single_records, voids
+from models.queries.voids import Decided
+from service.db import write_session
+from service.settings import now
+from service.use_cases.close_finding import digest_of
+
 Client = TestClient[Any]
 CSV = {"Content-Type": "text/csv"}
 REGISTER = {
@@ -187,3 +194,63 @@ def test_before_issues_were_recorded_nobody_knows_whether_a_spare_was_rebuilt(sq
     assert [(row["state"], row["note"].rpartition("; ")[2]) for row in rows if row["removed_on"] == "2015-01-01"] == [
         ("not known", "no issue of those days is recorded")
     ]
+
+
+def decided(engines: Engines, client: Client) -> None:
+    """Void the exchange X2 and the rebuild E2, read tag P 01 as P-1, and let E8 stand for E9."""
+    why = {"reason": "entered twice"}
+    for ref, tag in (("X2", "P-1"), ("E2", "P-9")):
+        assert client.post(f"/v1/events/{ref}/{tag}/void", json=why).status_code == 200
+    with write_session(engines) as session:
+        by = Decided(holder="a planner", at=now(), reason="entered twice")
+        voids.merge_tag(session, "P 01", into="P-1", by=by)
+        kept, other = (single_records.find_row(session, "events", [ref, "P-9"]) for ref in ("E8", "E9"))
+        voids.store_void(session, other.id, digest=digest_of(other), merged_into_id=kept.id, by=by)
+
+
+DECIDED = {
+    "kits": REGISTER["kits"],
+    "design_kits": REGISTER["design_kits"],
+    "valves": "tag,serial,design\nP-1,A3,GLOBE\nP 01,,\nP-9,K1,GLOBE\n",
+    "events": """ref,tag,done_on,action,renewed,kits_used,serial_fitted
+X1,P-1,2020-01-10,exchange,,,A2
+X2,P-1,2021-01-10,exchange,,,A9
+X3,P 01,2022-01-10,exchange,,,A3
+E2,P-9,2020-03-01,rebuild,,PACK:7,
+E8,P-9,2021-03-01,rebuild,,,
+E9,P-9,2021-03-02,rebuild,packing,PACK:3,
+""",
+    "issues": "ref,kit,issued_on,qty,tag\nK1,TRIM,2022-03-01,1,P 01\nK2,PACK,2021-03-03,3,P-9\n",
+}
+
+
+def test_voided_events_and_merged_tags_are_read_as_decided(engines: Engines, client: Client) -> None:
+    stored(client, DECIDED)
+    before = client.get("/v1/spare-valves").json()["value"]
+    # as stated X2 took out A2, and X1 took out A3, which the register still names and X3 fitted elsewhere
+    assert [(row["removed_from"], row["removed_on"]) for row in before] == [
+        ("P-1", "2021-01-10"),
+        ("P 01", "2022-01-10"),
+    ]
+    decided(engines, client)
+    # X1 took out what nobody names, X3, now of P-1, took out A2, which X1 had fitted; its kit left in March
+    rows = client.get("/v1/spare-valves").json()["value"]
+    columns = ("removed_from", "serial", "removed_on", "state", "kits_taken_on")
+    assert [tuple(row[column] for column in columns) for row in rows] == [
+        ("P-1", None, "2020-01-10", "not known", None),
+        ("P-1", "A2", "2022-01-10", "rebuilt", "2022-03-01"),
+    ]
+    # of the rebuilds of P-9 only E8 counts, with the kits that E9 names
+    assert explained(client, "PACK") == {2021: (3, 3, 3, 0, 1.0)}
+    assert explained(client, "TRIM") == {
+        2020: (0, 1, None, None, None),
+        2022: (1, 1, 1, 0, 1.0),
+    }
+
+
+def test_an_event_corrected_after_it_was_voided_counts_again(sqlite_engines: Engines, sqlite_client: Client) -> None:
+    decided(sqlite_engines, stored(sqlite_client, DECIDED))
+    row = "ref,tag,done_on,action,serial_fitted\nX2,P-1,2021-01-11,exchange,A9\n"
+    assert sqlite_client.post("/v1/imports/events", content=row, headers=CSV).status_code == 200
+    rows = sqlite_client.get("/v1/spare-valves").json()["value"]
+    assert [row["removed_on"] for row in rows] == ["2020-01-10", "2021-01-11", "2022-01-10"]
