@@ -25,7 +25,10 @@ def _of_event(*, key: bool) -> Any:
 
 
 class FindingClosing(SQLModel, table=True):
-    """A finding that was closed; `identity` is a digest of its facts, so that other facts are another finding."""
+    """A finding that was closed; `identity` is a digest of its facts, so that other facts are another finding.
+
+    What it voided, merged or placed bears the same instant and holder, and `tag` is what it was about or was placed at.
+    """
 
     __tablename__ = "finding_closings"
     __table_args__ = (

@@ -28,7 +28,7 @@ CHUNK_ROWS = 10_000
 class ParsedTable:
     """A file or a part of it as read: its rows, the line on which each begins, and everything that is wrong in it.
 
-    `source` is what its sender called it; `untagged` are events that lack nothing but their tag.
+    `source` is what its sender called it; `untagged` are events that lack nothing but their tag, with their lines.
     """
 
     file: str
@@ -37,6 +37,7 @@ class ParsedTable:
     errors: list[RowError] = field(default_factory=list)
     source: str = ""
     untagged: list[dict[str, Any]] = field(default_factory=list)
+    untagged_lines: list[int] = field(default_factory=list)
 
 
 @dataclass
@@ -216,6 +217,7 @@ def _read_line(reading: _Reading, line: Line, part: ParsedTable) -> None:
             errors.append(row_error(reading.source, line.number, column.name, value, _expected(reading, column, cell)))
     if may_wait(part.file, row, errors):
         part.untagged.append(row)
+        part.untagged_lines.append(line.number)
     elif errors:
         part.errors.extend(errors)
     else:

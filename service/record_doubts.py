@@ -30,9 +30,9 @@ def is_named_only(valve: ValveRecord) -> bool:
     Returns
     -------
     bool
-        True where design, service class, area and installation are all unsaid.
+        True where every column but the tag is empty.
     """
-    return not (valve.design or valve.service_class or valve.area or valve.installed_on)
+    return valve == ValveRecord(tag=valve.tag)
 
 
 def tag_findings(valves: Sequence[ValveRecord], events: Iterable[KeyedEvent]) -> list[Finding]:

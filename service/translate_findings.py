@@ -33,6 +33,11 @@ DEAD_STOCK = "dead_stock"
 """Kinds of findings that can be merged: a row into a valve's events, a tag into another, an event into another."""
 YEAR = (0.0, 365.0)
 Row = dict[str, object]
+NAMED: Row = {"treatment": "used as it is named", "effect": "assumptions take the place of what isn't said"}
+NAMED_VALVE: Row = {
+    "treatment": "a valve of no design, no service class and no area, installed on a day unknown",
+    "effect": "its lives and its demand, in rebuilds, are of its own kind: they count in no described class and kit",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,8 +217,7 @@ def finding_rows(
             "file": file,
             "record_key": code,
             "detail": f"{code} is named but not described in {file}.csv",
-            "treatment": "used as it is named",
-            "effect": "assumptions take the place of what isn't said",
+            **(NAMED_VALVE if file == "valves" else NAMED),
             "identity": _digest(["named_not_described", file, code_key(code)]),
             "effect_reason": "what a description would say isn't known",
             "details": {},

@@ -6,13 +6,12 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from sqlalchemy import NullPool, create_engine
 from sqlmodel import SQLModel
 
 from models.engine import Engines, migrate, open_engines
+from tests.database_copies import DATABASES, execute
 from tests.postgresql_server import running_postgresql
 
-DATABASES = ("sqlite", "postgresql")
 NUMBERS = count(1)
 
 
@@ -34,7 +33,7 @@ def migrated_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def migrated_database(postgresql_server: str) -> str:
     """Make a PostgreSQL database as the migrations make it."""
-    _execute(f"{postgresql_server}postgres", "CREATE DATABASE migrated")
+    execute(f"{postgresql_server}postgres", "CREATE DATABASE migrated")
     migrate(f"{postgresql_server}migrated")
     return f"{postgresql_server}migrated"
 
@@ -47,9 +46,9 @@ def empty_database_url(request: pytest.FixtureRequest, tmp_path_factory: pytest.
     else:
         server = request.getfixturevalue("postgresql_server")
         name = f"empty_{next(NUMBERS)}"
-        _execute(f"{server}postgres", f"CREATE DATABASE {name}")
+        execute(f"{server}postgres", f"CREATE DATABASE {name}")
         yield f"{server}{name}"
-        _execute(f"{server}postgres", f"DROP DATABASE {name} WITH (FORCE)")
+        execute(f"{server}postgres", f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture(params=DATABASES)
@@ -85,7 +84,7 @@ def _migrated_database(request: pytest.FixtureRequest, kind: str) -> Iterator[st
     else:
         url: str = request.getfixturevalue("migrated_database")
         yield url
-        _execute(
+        execute(
             url, "SET lock_timeout = '5s'", f"TRUNCATE {', '.join(SQLModel.metadata.tables)} RESTART IDENTITY CASCADE"
         )
 
@@ -94,12 +93,3 @@ def _opened(url: str) -> Iterator[Engines]:
     opened = open_engines(url)
     yield opened
     opened.reader.dispose()
-
-
-def _execute(url: str, *statements: str) -> None:
-    engine = create_engine(
-        url.replace("postgresql:", "postgresql+psycopg:"), poolclass=NullPool, isolation_level="AUTOCOMMIT"
-    )
-    with engine.connect() as connection:
-        for statement in statements:
-            connection.exec_driver_sql(statement)

@@ -5,16 +5,21 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Any, TypeVar
 
-from sqlalchemy import insert, select
+from sqlalchemy import ColumnElement, and_, insert, select
 
 from models.base import NotFound, Session, code_key
-from models.queries.files import FILES, Members, RecordFile, Reference, Row
+from models.findings import TagMerge
+from models.queries.files import FILES, Members, Plain, RecordFile, Reference, Row, made_by_naming
 
 CHUNK = 500  # bound parameters of one statement, well below what either database takes
 
 Value = TypeVar("Value")
 
 Ids = dict[str, dict[str, int]]  # file -> key of a code -> id
+
+MADE_BY_NAMING = {
+    reference.file for file in FILES.values() for reference in file.references if made_by_naming(reference)
+}
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,11 @@ def resolve(session: Session, file: RecordFile, rows: Sequence[Row]) -> Resolved
     -------
     Resolved
         Stubs by file, in the order the rows name them.
+
+    Raises
+    ------
+    NotFound
+        If a code is named that naming doesn't make.
     """
     ids: Ids = {}
     stubs: dict[str, list[str]] = {}
@@ -48,6 +58,8 @@ def resolve(session: Session, file: RecordFile, rows: Sequence[Row]) -> Resolved
         ids[target] = _ids_of(session, FILES[target], named)
         missing = [code for key, code in named.items() if key not in ids[target]]
         if missing:
+            if not any(made_by_naming(reference) for reference in file.references if reference.file == target):
+                raise NotFound(f"{target} has no {', '.join(missing)}")
             ids[target] |= _create_stubs(session, FILES[target], missing)
             stubs[target] = missing
     return Resolved(ids, stubs)
@@ -91,7 +103,7 @@ def known_codes(session: Session, file: str) -> set[str]:
 
 
 def undescribed(session: Session) -> list[tuple[str, str]]:
-    """List the codes that were named but never described.
+    """List the codes that were named but never described; a tag merged into another is no code of its own.
 
     Parameters
     ----------
@@ -105,11 +117,23 @@ def undescribed(session: Session) -> list[tuple[str, str]]:
     """
     found: list[tuple[str, str]] = []
     for file in FILES.values():
-        if file.has_stubs:
-            table = file.table
-            stubs = select(table.c.code).where(~table.c.described).order_by(table.c.code_key)
-            found += [(file.name, code) for code in session.execute(stubs).scalars()]
+        if file.name in MADE_BY_NAMING:
+            code, key = (file.table.c[name] for name in (file.code_column, f"{file.code_column}_key"))
+            bare = select(code).where(_says_nothing_else(file)).order_by(key)
+            found += [(file.name, one) for one in session.execute(bare).scalars()]
     return found
+
+
+def _says_nothing_else(file: RecordFile) -> ColumnElement[bool]:
+    """Tell the rows that are a code and no more; without a mark of their own they are known by what they lack."""
+    table = file.table
+    if file.has_stubs:
+        return ~table.c.described
+    unsaid = [table.c[column.name].is_(None) for column in file.columns if isinstance(column, Plain)]
+    unsaid += [table.c[column.stored].is_(None) for column in file.columns if isinstance(column, Reference)]
+    listed = [table.c.id.not_in(select(column.table.c[column.owner])) for column in file.members]
+    merged = select(TagMerge.metadata.tables["tag_merges"].c.valve_id)
+    return and_(*unsaid, *listed, table.c.id.not_in(merged))
 
 
 def _named_codes(file: RecordFile, rows: Sequence[Row]) -> dict[str, dict[str, str]]:
@@ -137,8 +161,7 @@ def _ids_of(session: Session, file: RecordFile, keys: Iterable[str]) -> dict[str
 
 
 def _create_stubs(session: Session, file: RecordFile, codes: Sequence[str]) -> dict[str, int]:
-    if not file.has_stubs:
-        raise NotFound(f"{file.name} has no {', '.join(codes)}")
-    stubs = [{"code": code, "code_key": code_key(code), "described": False} for code in codes]
+    column, stub = file.code_column, {"described": False} if file.has_stubs else {}
+    stubs = [{column: code, f"{column}_key": code_key(code), **stub} for code in codes]
     session.execute(insert(file.table), stubs)
     return _ids_of(session, file, (code_key(code) for code in codes))

@@ -48,11 +48,15 @@ class Code:
 
 @dataclass(frozen=True)
 class Reference:
-    """The code of a row of another file, stored as that row's id."""
+    """The code of a row of another file, stored as that row's id.
+
+    `makes_rows`: a code that isn't there becomes a row that says nothing else, though its file keeps no stubs.
+    """
 
     name: str
     file: str
     stored: str
+    makes_rows: bool = False
 
 
 @dataclass(frozen=True)
@@ -234,7 +238,7 @@ FILES: dict[str, RecordFile] = {
             Event,
             ("ref", "tag"),
             Plain("ref"),
-            _refer("tag", "valves", stored="valve_id"),
+            Reference("tag", "valves", "valve_id", makes_rows=True),
             *_plain("found_on done_on action reason"),
             _refer("turnaround", "turnarounds"),
             _items("as_found", EventAsFound, "event_id", value="state"),
@@ -307,3 +311,19 @@ FILES: dict[str, RecordFile] = {
         ),
     )
 }
+
+
+def made_by_naming(reference: Reference | Members) -> bool:
+    """Say whether a code that a column names is made if it isn't there.
+
+    Parameters
+    ----------
+    reference : Reference or Members
+        The column.
+
+    Returns
+    -------
+    bool
+        False where such a code is an error.
+    """
+    return FILES[reference.file].has_stubs or (isinstance(reference, Reference) and reference.makes_rows)

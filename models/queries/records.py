@@ -73,7 +73,7 @@ def upsert(session: Session, file: str, rows: Sequence[Row], counting: Counting 
     Raises
     ------
     NotFound
-        If a code is named that can't be created by naming it, as a valve's.
+        If a code is named that can't be created by naming it there, as a valve's by an issue.
     """  # noqa: DOC502 (raised by resolve)
     record = FILES[file]
     resolved = resolve(session, record, rows)

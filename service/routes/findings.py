@@ -11,9 +11,9 @@ from models.queries.findings import FindingFilter
 from service.routes.answers import LARGEST_ID, Asked, accepts_json, answer_list, get_list, post_for
 from service.routes.records import takes_json
 from service.routes.results import RunNumber
-from service.schemas.findings import ClosingRequest, FindingOut, VoidOut, VoidRequest
+from service.schemas.findings import ClosingRequest, FindingOut, ReopeningRequest, VoidOut, VoidRequest
 from service.schemas.results import Page
-from service.use_cases import close_finding, list_findings, void_event
+from service.use_cases import close_finding, list_findings, reopen_finding, void_event
 
 AnyRequest = Request[Any, Any, Any]
 Number = Annotated[int, PathParameter(ge=1, le=LARGEST_ID)]
@@ -41,6 +41,14 @@ def post_close(engines: NamedDependency[Engines], finding_id: Number, data: JSON
     return close_finding.close_finding(engines, finding_id, data)
 
 
+@post_for(
+    "/data-findings/{finding_id:int}/reopen", status_code=200, sync_to_thread=True, guards=[accepts_json, takes_json]
+)
+def post_reopen(engines: NamedDependency[Engines], finding_id: Number, data: JSONBody[ReopeningRequest]) -> FindingOut:
+    """Reopen a finding: what its closing voided, merged or placed is lifted, and nothing else."""
+    return reopen_finding.reopen_finding(engines, finding_id, data)
+
+
 @post_for("/events/{ref:str}/{tag:str}/void", status_code=200, sync_to_thread=True, guards=[accepts_json, takes_json])
 def post_void(
     engines: NamedDependency[Engines], ref: FromPath[str], tag: FromPath[str], data: JSONBody[VoidRequest]
@@ -49,4 +57,4 @@ def post_void(
     return void_event.void_event(engines, ref, tag, reason=data.reason)
 
 
-HANDLERS = (get_data_findings, post_close, post_void)
+HANDLERS = (get_data_findings, post_close, post_reopen, post_void)

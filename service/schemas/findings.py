@@ -44,6 +44,12 @@ class ClosingRequest(Struct, kw_only=True, forbid_unknown_fields=True):
     tag: Code | None = None
 
 
+class ReopeningRequest(Struct, kw_only=True, forbid_unknown_fields=True):
+    """Why a finding is open again."""
+
+    reason: Text
+
+
 class VoidRequest(Struct, kw_only=True, forbid_unknown_fields=True):
     """Why an event isn't to be read by any forecast."""
 

@@ -13,7 +13,7 @@ from models.base import Session, code_key
 from models.engine import Engines
 from models.partial_days import first_day
 from models.queries import records, single_records, voids
-from models.queries.files import FILES
+from models.queries.files import FILES, made_by_naming
 from models.queries.rows import StoredRow, read_part, stored_rows
 from service.actors import acting
 from service.csv_cells import cell_columns, cell_text
@@ -281,10 +281,10 @@ def _to_come(file: str, row: Mapping[str, Any], today: date) -> Iterator[tuple[s
 
 
 def _unknown(session: Session, file: str, row: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Find codes that naming does not create, such as tags of valves."""
+    """Find codes that naming does not create, such as the valve of an issue."""
     for reference in FILES[file].references:
         target, code = FILES[reference.file], row[reference.name]
-        if code and not target.has_stubs and not stored_rows(session, target, [(code_key(code),)]):
+        if code and not made_by_naming(reference) and not stored_rows(session, target, [(code_key(code),)]):
             yield reference.name, f"a {target.code_column} in the record"
 
 

@@ -1,6 +1,6 @@
 """Rules of the record that no single cell can show: rows as they would be stored in, what is wrong out."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import chain
@@ -9,7 +9,7 @@ from typing import Any
 from models.base import Session, code_key
 from models.partial_days import first_day, in_order
 from models.queries import records
-from models.queries.files import FILES
+from models.queries.files import FILES, Reference, made_by_naming
 from models.queries.identities import Counting, identify, likenesses, missing_key
 from service.csv_cells import cell_columns, cell_text
 from service.csv_tables import ParsedTable
@@ -130,6 +130,7 @@ class _Checks:
         yield from part.errors
         yield from _missing_keys(part)
         yield from _future_days(part, self.today)
+        yield from _waiting_errors(part, self.today)
         keyed = _with_key(part)
         yield from self._repeated(keyed)
         yield from self._broken_rules(keyed)
@@ -151,17 +152,8 @@ class _Checks:
             self.first.setdefault(identity.key, line)
 
     def _broken_rules(self, part: ParsedTable) -> Iterator[RowError]:
-        columns = cell_columns(RECORDS[part.file])
-        required = [name for name, column in columns.items() if column.required]
-        rules = RULES.get(part.file, ())
         stored_rows = records.preview(self.session, part.file, part.rows, self.counting)
-        for line, stored in zip(part.lines, stored_rows, strict=True):
-            missing = [name for name in required if stored.get(name) is None]
-            for name in missing:
-                yield _error(part, line, name, stored, f"{_meaning(part, name)}; a new row needs it")
-            for rule in () if missing else rules:
-                if not rule.holds(stored):
-                    yield _error(part, line, rule.column, stored, rule.expected)
+        yield from _rule_errors(part, zip(part.lines, stored_rows, strict=True), _required(part))
 
     def _unknown_codes(self, part: ParsedTable) -> Iterator[RowError]:
         for column, known in self.known.items():
@@ -177,6 +169,30 @@ class _Checks:
         for line, row in _numbered(part) if self.successor else ():
             if _leads_back(self.successor, code_key(row["code"])):
                 yield _error(part, line, "superseded_by", row, "a kit that does not lead back to this one")
+
+
+def _required(part: ParsedTable) -> list[str]:
+    return [name for name, column in cell_columns(RECORDS[part.file]).items() if column.required]
+
+
+def _rule_errors(
+    part: ParsedTable, numbered: Iterable[tuple[int, Values]], required: Sequence[str]
+) -> Iterator[RowError]:
+    rules = RULES.get(part.file, ())
+    for line, row in numbered:
+        missing = [name for name in required if row.get(name) is None]
+        for name in missing:
+            yield _error(part, line, name, row, f"{_meaning(part, name)}; a new row needs it")
+        for rule in () if missing else rules:
+            if not rule.holds(row):
+                yield _error(part, line, rule.column, row, rule.expected)
+
+
+def _waiting_errors(part: ParsedTable, today: date) -> Iterator[RowError]:
+    """Check rows that wait for their tag as they would be with one, so that each can be placed."""
+    waiting = ParsedTable(part.file, part.untagged, part.untagged_lines, source=part.source)
+    yield from _future_days(waiting, today)
+    yield from _rule_errors(waiting, _numbered(waiting), [name for name in _required(waiting) if name != "tag"])
 
 
 def _missing_keys(part: ParsedTable) -> Iterator[RowError]:
@@ -198,16 +214,23 @@ def _known_codes(session: Session, table: SpooledTable, tables: Sequence[Spooled
     """Find, by column, the codes that may be named where naming does not create them, such as tags of valves."""
     known: dict[str, set[str]] = {}
     for reference in FILES[table.file].references:
-        target = FILES[reference.file]
-        others = [other for other in tables if other.file == target.name]
+        makers = [(other, column) for other in tables for column in _making(other.file, reference.file)]
         # A row left out for a bad cell of its own is no reason to blame those that name it.
-        if target.has_stubs or any(other.has_errors for other in others):
+        if made_by_naming(reference) or any(other.has_errors for other, _ in makers):
             continue
-        known[reference.name] = records.known_codes(session, target.name)
-        for other in others:
+        known[reference.name] = records.known_codes(session, reference.file)
+        for other, column in makers:
             for part in other.parts():
-                known[reference.name] |= {code_key(row[target.code_column]) for row in part.rows}
+                known[reference.name] |= {code_key(code) for code in {row.get(column) for row in part.rows} if code}
     return known
+
+
+def _making(file: str, target: str) -> list[str]:
+    """Name the columns of a file that bring codes into another, or into itself."""
+    if file == target:
+        return [FILES[file].code_column]
+    references = (one for one in FILES[file].references if isinstance(one, Reference) and one.makes_rows)
+    return [one.name for one in references if one.file == target]
 
 
 def _successors(session: Session, table: SpooledTable) -> dict[str, str | None]:

@@ -111,7 +111,7 @@ def _as_closing(finding: RunFinding, identity: str, asked: ClosingRequest, by: D
     return FindingClosing(
         identity=identity,
         kind=finding.kind,
-        tag=finding.tag,
+        tag=finding.tag or asked.tag,
         record_key=finding.record_key,
         detail=finding.detail,
         decision=asked.decision,

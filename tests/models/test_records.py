@@ -285,10 +285,15 @@ def test_a_kit_superseded_by_a_kit_of_the_same_file_is_no_stub(engines: Engines)
     assert done.named_but_not_described == {"kits": ["K-3"]}
 
 
-def test_a_valve_is_not_created_by_naming_it(engines: Engines) -> None:
+def test_a_valve_is_created_by_an_event_that_names_it_and_by_nothing_else(engines: Engines) -> None:
+    issue = {"ref": "I-1", "kit": "K", "storeroom": "MAIN", "issued_on": date(2020, 1, 1), "qty": 1, "tag": "FV-9"}
     with pytest.raises(NotFound, match="valves has no FV-9"), write_session(engines) as session:
-        upsert(session, "events", [REBUILD | {"tag": "FV-9"}])
+        upsert(session, "issues", [issue])
     assert read(engines, "valves") == []
+    report = put(engines, "events", REBUILD | {"tag": "FV-9"}, REBUILD | {"tag": "fv-9", "action": "inspect"})
+    assert (counts(report), report.named_but_not_described) == ((2, 0, 0), {"valves": ["FV-9"]})
+    assert [valve["tag"] for valve in read(engines, "valves")] == ["FV-9"]
+    assert counts(put(engines, "issues", issue)) == (1, 0, 0)
 
 
 def test_events_without_ref_are_counted_among_their_like(engines: Engines) -> None:

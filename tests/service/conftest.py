@@ -4,16 +4,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, date, datetime
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 
-from models.engine import Engines
+from models.engine import Engines, migrate
 from models.queries import runs
 from service.app import create_app
 from service.db import write_session
 from service.settings import Settings
+from tests.database_copies import DATABASES, copied, execute
+from tests.service.findings_plant import forecast_once
 
 HERE = "http://127.0.0.1:8000"
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -47,6 +50,30 @@ def sqlite_client(sqlite_url: str) -> Iterator[Client]:
     """Connect to the open server on a migrated SQLite database."""
     with connected(Settings(database_url=sqlite_url, access="open")) as client:
         yield client
+
+
+@pytest.fixture(scope="session")
+def sqlite_plant(migrated_file: Path) -> Iterator[str]:
+    """Forecast the plant of the findings once, in a file that is only copied from then on."""
+    with copied(f"sqlite:///{migrated_file}") as url:
+        forecast_once(url)
+        yield url
+
+
+@pytest.fixture(scope="session")
+def postgresql_plant(postgresql_server: str) -> str:
+    """Forecast the plant of the findings once, in a database that is only copied from then on."""
+    execute(f"{postgresql_server}postgres", "CREATE DATABASE findings_plant")
+    migrate(f"{postgresql_server}findings_plant")
+    forecast_once(f"{postgresql_server}findings_plant")
+    return f"{postgresql_server}findings_plant"
+
+
+@pytest.fixture(params=DATABASES)
+def plant_url(request: pytest.FixtureRequest) -> Iterator[str]:
+    """Give a copy of the plant of the findings, forecast once, in a database of each kind."""
+    with copied(request.getfixturevalue(f"{request.param}_plant")) as url:
+        yield url
 
 
 FAILURE_MODELS = [

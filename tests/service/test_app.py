@@ -37,6 +37,7 @@ OPERATIONS = {
     ("get", "/v1/valves/{tag}/kit-needs"),
     ("get", "/v1/data-findings"),
     ("post", "/v1/data-findings/{finding_id}/close"),
+    ("post", "/v1/data-findings/{finding_id}/reopen"),
     ("post", "/v1/events/{ref}/{tag}/void"),
     ("get", "/v1/issues-explained"),
     ("get", "/v1/spare-valves"),

@@ -1,16 +1,14 @@
 """Findings: each kind from a few lines of CSV, what each decision does to the lives, what keeps one closed."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from datetime import date, timedelta
-from io import BytesIO
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 from sqlalchemy import update
 
-from forecasting.lives import lives_from_histories
 from models.engine import Engines
 from models.findings import EventRecording
 from service.closings import read_history
@@ -18,87 +16,35 @@ from service.db import read_session, write_session
 from service.record_doubts import young_record_findings
 from service.schemas.records import AreaRecord, EventRecord, ValveRecord
 from service.settings import Settings, now
-from service.translate import Records, register_from_records
 from service.translate_findings import KeyedEvent, facts_digest
-from service.use_cases.import_files import import_files
-from service.use_cases.request_run import request_run
-from service.use_cases.run_forecast import run_forecast
+from tests.service.findings_plant import (
+    AREAS,
+    BOTH,
+    EVENTS,
+    INF,
+    ONE,
+    TAG_MERGED,
+    VALVES,
+    bring_in,
+    close,
+    ends,
+    listed,
+    run,
+    the,
+)
 from tests.service.test_keys import bearer, key_of
 
 Client = TestClient[Any]
 Connect = Callable[[Settings], AbstractContextManager[Client]]
-AS_OF = date(2026, 3, 1)
-VALVES = (
-    "tag,design,service_class,area,installed_on\nFV-101,D,wet,U1,2020-01-01\nFV-102,D,wet,U1,2020-01-01\nfv 0101,,,,\n"
-)
-AREAS = "code,records_begin_on\nU1,2020-01-01\n"
-EVENTS = (
-    "ref,tag,done_on,action,reason,last_ok_on,note\n"
-    "A,FV-101,2021-01-01,rebuild,failure,,\n"
-    "B,FV-101,2021-01-05,rebuild,,,\n"
-    "C,FV-102,2022-01-01,rebuild,failure,,\n"
-    "D,fv 0101,2023-01-01,rebuild,failure,,\n"
-    "E,FV-102,2019-06-01,rebuild,failure,,\n"
-)
-
-
-def bring_in(engines: Engines, **files: str) -> None:
-    import_files(engines, {f"{name}.csv": BytesIO(text.encode()) for name, text in files.items()}, today=AS_OF)
-
-
-def run(engines: Engines) -> None:
-    run_forecast(engines, run_id=request_run(engines, as_of=AS_OF))
-
-
-def ends(engines: Engines) -> dict[str, list[tuple[float, float]]]:
-    """Lower and upper age of the lives of each service class, as a forecast would read them now."""
-    with read_session(engines) as session:
-        history = read_history(session)
-    records = Records(
-        valves=history.valves,
-        events=[event.record for event in history.events],
-        areas=[AreaRecord(code="U1", records_begin_on=date(2020, 1, 1))],
-    )
-    read = register_from_records(records, as_of=AS_OF)
-    lives = lives_from_histories(read.histories, as_of=AS_OF.toordinal()).lives
-    found: dict[str, list[tuple[float, float]]] = {}
-    for sample, lower, upper in zip(lives.sample.tolist(), lives.lower.tolist(), lives.upper.tolist(), strict=True):
-        found.setdefault(lives.samples[sample][0], []).append((lower, upper))
-    return {name: sorted(told) for name, told in found.items()}
 
 
 @pytest.fixture
-def plant(engines: Engines, client: Client) -> Engines:
-    """A plant with a duplicate, a tag written badly and an event before the installation; forecast once."""
-    bring_in(engines, areas=AREAS, valves=VALVES, events=EVENTS)
-    run(engines)
-    return engines
+def database_url(plant_url: str) -> str:
+    """Begin every test here with the plant forecast once."""
+    return plant_url
 
 
-def listed(client: Client, **asked: object) -> list[dict[str, Any]]:
-    query = "&".join(f"{name}={str(value).lower()}" for name, value in asked.items())
-    found: list[dict[str, Any]] = client.get(f"/v1/data-findings?{query}").json()["value"]
-    return found
-
-
-def the(client: Client, kind: str, **asked: object) -> dict[str, Any]:
-    (finding,) = listed(client, kind=kind, **asked)
-    return finding
-
-
-def close(client: Client, finding: Mapping[str, Any], decision: str, **more: str) -> Any:
-    body = {"decision": decision, "reason": "seen in the log book", **more}
-    return client.post(f"/v1/data-findings/{finding['id']}/close", json=body)
-
-
-INF = float("inf")
-# From 2020-01-01: 366 days to 2021-01-01, 731 to 2022-01-01. To the cut-off 2026-03-01: 1881 from 2021-01-05,
-# 1885 from 2021-01-01, 1520 from 2022-01-01.
-BOTH = [(4.0, 4.0), (366.0, 366.0), (731.0, 731.0), (1520.0, INF), (1881.0, INF)]
-ONE = [(366.0, 366.0), (731.0, 731.0), (1520.0, INF), (1885.0, INF)]
-
-
-def test_each_kind_is_found_and_says_what_it_does(plant: Engines, client: Client) -> None:
+def test_each_kind_is_found_and_says_what_it_does(engines: Engines, client: Client) -> None:
     kinds = {finding["kind"] for finding in listed(client)}
     assert {"likely_duplicate", "before_installation", "reason_assumed", "tag_looks_like_another"} <= kinds
     twice = the(client, "likely_duplicate")
@@ -113,11 +59,11 @@ def test_each_kind_is_found_and_says_what_it_does(plant: Engines, client: Client
     assert (early["record_key"], early["scale_change"], early["kits_per_year_change"]) == ("E", 0.0, 0.0)
 
 
-def test_leaving_changes_nothing_and_closes(plant: Engines, client: Client) -> None:
+def test_leaving_changes_nothing_and_closes(engines: Engines, client: Client) -> None:
     answer = close(client, the(client, "likely_duplicate"), "leave")
     assert answer.status_code == 200, answer.text
     assert (answer.json()["decision"], answer.json()["closed_by"]) == ("leave", "open access")
-    assert ends(plant)["wet"] == BOTH
+    assert ends(engines)["wet"] == BOTH
     assert listed(client, kind="likely_duplicate", open=True) == []
     assert the(client, "likely_duplicate", open=False)["reason"] == "seen in the log book"
     again = close(client, answer.json(), "void")
@@ -125,67 +71,61 @@ def test_leaving_changes_nothing_and_closes(plant: Engines, client: Client) -> N
     assert "it was closed already: leave, by open access" in again.json()["detail"]
 
 
-def test_a_closed_finding_stays_closed_until_a_fact_changes(plant: Engines, client: Client) -> None:
-    close(client, the(client, "likely_duplicate"), "leave")
-    bring_in(plant, areas=AREAS, valves=VALVES, events=EVENTS)
-    run(plant)
-    assert the(client, "likely_duplicate")["decision"] == "leave"
-    bring_in(plant, events="ref,tag,note\nB,FV-101,a note is no fact\n")
-    bring_in(plant, events="ref,tag,done_on,action\nB,FV-101,2021-01-06,rebuild\n")
-    run(plant)
-    assert the(client, "likely_duplicate")["decision"] is None
-
-
-def test_a_void_event_is_read_by_no_forecast_until_its_facts_change(plant: Engines, client: Client) -> None:
-    before = client.get("/v1/export.zip").content
-    assert ends(plant)["wet"] == BOTH
-    assert close(client, the(client, "likely_duplicate"), "void").status_code == 200
-    assert ends(plant)["wet"] == ONE
-    assert client.get("/v1/export.zip").content == before
-    bring_in(plant, areas=AREAS, valves=VALVES, events=EVENTS)
-    assert ends(plant)["wet"] == ONE
-    bring_in(plant, events="ref,tag,done_on,action\nB,FV-101,2021-01-09,rebuild\n")
-    assert ends(plant)["wet"] == [(8.0, 8.0), *BOTH[1:4], (1877.0, INF)]
-
-
-def test_merged_events_are_one_and_what_one_leaves_unsaid_the_other_says(plant: Engines, client: Client) -> None:
-    """A says no last ok; B said it was a planned job: what A says itself stays."""
-    bring_in(plant, events="ref,tag,reason,last_ok_on\nB,FV-101,planned,2020-12-01\n")
-    run(plant)
-    assert close(client, the(client, "likely_duplicate"), "merge").status_code == 200
-    assert ends(plant)["wet"] == ONE
-    with read_session(plant) as session:
+def test_a_closed_finding_stays_closed_until_a_fact_changes(engines: Engines, client: Client) -> None:
+    """Opened anew by what B says now, it is merged: what A leaves unsaid B says, what A says itself stays."""
+    for kind in ("likely_duplicate", "before_installation"):
+        close(client, the(client, kind), "leave")
+    bring_in(engines, areas=AREAS, valves=VALVES, events=EVENTS)
+    bring_in(engines, events="ref,tag,note\nE,FV-102,a note is no fact\n")
+    bring_in(engines, events="ref,tag,done_on,reason,last_ok_on\nB,FV-101,2021-01-06,planned,2020-12-01\n")
+    run(engines)
+    assert the(client, "before_installation")["decision"] == "leave"
+    opened = the(client, "likely_duplicate")
+    assert opened["decision"] is None
+    assert close(client, opened, "merge").status_code == 200
+    assert ends(engines)["wet"] == ONE
+    with read_session(engines) as session:
         (kept,) = [event.record for event in read_history(session).events if event.record.ref == "A"]
     assert (kept.reason, kept.last_ok_on, kept.done_on) == ("failure", "2020-12-01", "2021-01-01")
     assert client.get("/v1/events/A/FV-101").json()["last_ok_on"] is None
 
 
-def test_a_merged_tag_is_read_as_the_chosen_valve(plant: Engines, client: Client) -> None:
-    assert ends(plant)["no service class"] == [(1155.0, INF)]
+def test_a_void_event_is_read_by_no_forecast_until_its_facts_change(engines: Engines, client: Client) -> None:
+    before = client.get("/v1/export.zip").content
+    assert ends(engines)["wet"] == BOTH
+    assert close(client, the(client, "likely_duplicate"), "void").status_code == 200
+    assert ends(engines)["wet"] == ONE
+    assert client.get("/v1/export.zip").content == before
+    bring_in(engines, areas=AREAS, valves=VALVES, events=EVENTS)
+    assert ends(engines)["wet"] == ONE
+    bring_in(engines, events="ref,tag,done_on,action\nB,FV-101,2021-01-09,rebuild\n")
+    assert ends(engines)["wet"] == [(8.0, 8.0), *BOTH[1:4], (1877.0, INF)]
+
+
+def test_a_merged_tag_is_read_as_the_chosen_valve(engines: Engines, client: Client) -> None:
+    assert ends(engines)["no service class"] == [(1155.0, INF)]
     alike = the(client, "tag_looks_like_another")
     refused = close(client, alike, "merge", tag="FV-999")
     assert (refused.status_code, "tag of another valve" in refused.json()["detail"]) == (409, True)
     assert close(client, alike, "merge").status_code == 409
     assert close(client, alike, "merge", tag="FV-101").status_code == 200
-    bring_in(plant, valves=VALVES, events=EVENTS)
-    # 726 days from 2021-01-05 to 2023-01-01, 1155 from there to the cut-off
-    told = [*BOTH[:2], (726.0, 726.0), (731.0, 731.0), (1155.0, INF), (1520.0, INF)]
-    assert ends(plant) == {"wet": told}
+    bring_in(engines, valves=VALVES, events=EVENTS)
+    assert ends(engines) == {"wet": TAG_MERGED}
 
 
-def test_a_decision_that_makes_no_sense_is_refused(plant: Engines, client: Client) -> None:
+def test_a_decision_that_makes_no_sense_is_refused(engines: Engines, client: Client) -> None:
     lone = close(client, the(client, "reason_assumed"), "merge")
     assert (lone.status_code, "merge is for likely_duplicate" in lone.json()["detail"]) == (409, True)
     valve = close(client, the(client, "tag_looks_like_another"), "void")
     assert (valve.status_code, "is about no single event" in valve.json()["detail"]) == (409, True)
     assert close(client, {"id": 2**31 - 1}, "leave").status_code == 404
     assert close(client, the(client, "reason_assumed"), "leave", reason="").status_code == 400
-    bring_in(plant, events="ref,tag,reason\nB,FV-101,condition\n")
+    bring_in(engines, events="ref,tag,reason\nB,FV-101,condition\n")
     stale = close(client, the(client, "likely_duplicate"), "merge")
     assert (stale.status_code, "the record has changed" in stale.json()["detail"]) == (409, True)
 
 
-def test_a_repeated_closing_is_answered_as_the_first(plant: Engines, client: Client) -> None:
+def test_a_repeated_closing_is_answered_as_the_first(engines: Engines, client: Client) -> None:
     finding = the(client, "likely_duplicate")
     body = {"decision": "leave", "reason": "two jobs"}
     path, header = f"/v1/data-findings/{finding['id']}/close", {"Idempotency-Key": "once"}
@@ -195,7 +135,7 @@ def test_a_repeated_closing_is_answered_as_the_first(plant: Engines, client: Cli
     assert (entry["action"], entry["subjects"][0]["decision"]) == ("close finding", "leave")
 
 
-def test_findings_are_a_table_in_both_dialects(plant: Engines, client: Client) -> None:
+def test_findings_are_a_table_in_both_dialects(engines: Engines, client: Client) -> None:
     comma = client.get("/v1/data-findings?format=csv&kind=before_installation").text
     assert comma.splitlines()[0] == (
         "kind,file,record_key,detail,treatment,effect,id,tag,lives_lost,scale_change,kits_per_year_change,"
@@ -209,7 +149,6 @@ def test_the_bench_voids_what_it_recorded_itself_for_thirty_days(
     engines: Engines, database_url: str, connect: Connect
 ) -> None:
     keys = {role: key_of(engines, role) for role in ("reader", "bench", "planner")}
-    bring_in(engines, valves=VALVES, events=EVENTS)
     made = {"ref": "OWN", "tag": "FV-101", "done_on": "2024-01-01", "action": "inspect"}
     why = {"reason": "wrong valve"}
     with connect(Settings(database_url=database_url)) as client:
@@ -256,45 +195,3 @@ def test_records_that_begin_too_early_to_be_believed(years: tuple[int, ...], fou
         as_of=date(2014, 12, 31),
     )
     assert [(one.kind, one.ref) for one in doubts] == [("records_begin_too_early", "U1")] * found
-
-
-NOTED = (
-    "ref,tag,done_on,action,cost,note\n,,2024-05-01,rebuild,12.5,repacked fv101 again\n"
-    ",,2024-05-01,rebuild,12.5,repacked fv101 again\nF,FV-102,2025-01-01,inspect,,\n"
-)
-
-
-def test_a_row_without_a_tag_waits_until_somebody_places_it(engines: Engines, client: Client) -> None:
-    bring_in(engines, areas=AREAS, valves=VALVES, events=NOTED)
-    before = client.get("/v1/export.zip").content
-    bring_in(engines, events=NOTED)
-    assert client.get("/v1/export.zip").content == before
-    run(engines)
-    first, second = listed(client, kind="event_without_tag")
-    assert first["details"]["candidates"][0] == ["FV-101", 0.99]
-    assert (first["file"], "repacked fv101" in first["detail"]) == ("events", True)
-    assert close(client, first, "merge", tag="NONE").status_code == 409
-    placed = close(client, first, "merge", tag="fv-101")
-    assert placed.status_code == 200, placed.text
-    assert close(client, second, "void").status_code == 200
-    bring_in(engines, events=NOTED)
-    (event,) = client.get("/v1/valves/FV-101/events").json()["value"]
-    assert (event["done_on"], event["cost"], event["note"]) == ("2024-05-01", "12.5", "repacked fv101 again")
-    run(engines)
-    assert listed(client, kind="event_without_tag") == []
-
-
-def test_rows_without_a_tag_go_out_and_come_in_again_the_same(
-    engines: Engines, client: Client, sqlite_url: str, connect: Connect
-) -> None:
-    bring_in(engines, areas=AREAS, valves=VALVES, events=NOTED)
-    archive = client.get("/v1/export.zip").content
-    with connect(Settings(database_url=sqlite_url, access="open")) as other:
-        assert other.post("/v1/imports", content=archive, headers={"Content-Type": "application/zip"}).is_success
-        assert other.get("/v1/export.zip").content == archive
-
-
-def test_a_row_without_tag_and_note_is_refused(sqlite_client: Client) -> None:
-    text = "tag,done_on,action,note\n,2024-05-01,rebuild,\n"
-    answer = sqlite_client.post("/v1/imports/events", content=text, headers={"Content-Type": "text/csv"})
-    assert (answer.status_code, answer.json()["errors"][0]["column"]) == (400, "tag")

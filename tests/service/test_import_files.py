@@ -151,7 +151,7 @@ BAD_CELLS = [
 BROKEN_RULES = [
     ("events", "ref,tag\n,FV-1", [(2, "done_on", ""), (2, "action", "")]),
     ("events", "ref,tag\nW-1,FV-1", [(2, "done_on", ""), (2, "action", "")]),
-    ("events", "tag,done_on,action\nFV-9,2016-05-01,rebuild", [(2, "tag", "FV-9")]),
+    ("scope_lines", "turnaround,tag,decision\nT,FV-9,must_open", [(2, "tag", "FV-9")]),
     ("events", "tag,done_on,action\nFV-1,2024-07-01,rebuild", [(2, "done_on", "2024-07-01")]),
     (
         "events",

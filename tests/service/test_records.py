@@ -124,7 +124,7 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("valves", {"tag": "V", "installed_on": "2020-13"}, "/"),
     ("valves", {"tag": "a|b"}, "/tag"),
     ("valves", {"tag": "V", "colour": "red"}, "/"),
-    ("events", {"tag": "NO-1", "done_on": "2020-01-01", "action": "rebuild"}, "/tag"),
+    ("scope_lines", {"turnaround": "T", "tag": "NO-1", "decision": "must_open"}, "/tag"),
     ("events", {"tag": "FV-101A/B", "done_on": "2999-01-01", "action": "rebuild"}, "/done_on"),
     ("events", {"tag": "FV-101A/B", "done_on": "2020-01-01", "action": "rebuild", "renewed": ["a", "A"]}, "/renewed"),
     (

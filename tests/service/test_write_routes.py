@@ -155,11 +155,13 @@ def findings(engines: Engines) -> list[int]:
 
 
 def close(client: Client, open_: Iterator[int], reason: str) -> None:
-    """Close the next finding."""
+    """Close the next finding, reopen it, close it again."""
     number = next(open_)
-    answer = client.post(f"/v1/data-findings/{number}/close", json={"decision": "leave", "reason": reason})
-    assert answer.status_code == 200, answer.text
-    assert answer.json()["reason"] == reason
+    said = {"decision": "leave", "reason": reason}
+    for way, body in (("close", said), ("reopen", {"reason": reason}), ("close", said)):
+        answer = client.post(f"/v1/data-findings/{number}/{way}", json=body)
+        assert answer.status_code == 200, answer.text
+        assert answer.json()["reason"] == (None if way == "reopen" else reason)
 
 
 def keep_key(client: Client, said: tuple[str, str, str]) -> None:
