@@ -8,7 +8,16 @@ from urllib.parse import unquote
 
 import msgspec
 from litestar.enums import HttpMethod, ScopeType
-from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
+from litestar.types import (
+    ASGIApp,
+    HTTPReceiveMessage,
+    HTTPScope,
+    Message,
+    Receive,
+    Scope,
+    Send,
+    WebSocketReceiveMessage,
+)
 from structlog.contextvars import bound_contextvars
 
 from models.queries.audit import Actor
@@ -69,7 +78,7 @@ def front_door(app: ASGIApp, *, rule: Rule, limit: RateLimit) -> ASGIApp:
             scope.setdefault("state", {})[CALLER] = verdict
             acting.set(Actor(holder=verdict.holder, role=verdict.role, request_id=request_id))
             with bound_contextvars(key_id=verdict.key_id, role=verdict.role):
-                await app(scope, receive, answer_to)
+                await app(scope, _whole_bodies(scope, receive), answer_to)
 
     return entrance
 
@@ -130,6 +139,23 @@ def _refused(scope: HTTPScope, refusal: Refusal, *, retry_after: str | None = No
     instance = problems.instance_of(scope)
     problem = problems.document(refusal.kind, detail=refusal.detail, instance=instance)
     return _Refused(problem=problem, retry_after=retry_after)
+
+
+def _whole_bodies(scope: HTTPScope, receive: Receive) -> Receive:
+    """Take a sender who breaks off for what that is: no fault of ours, which the framework makes of it."""  # noqa: DOC501 (a problem)
+    if scope["method"] == HttpMethod.GET:
+        return receive
+    whole = False
+
+    async def received() -> HTTPReceiveMessage | WebSocketReceiveMessage:
+        nonlocal whole
+        message = await receive()
+        if message["type"] == "http.disconnect" and not whole:
+            raise problems.ProblemFound(INVALID_INPUT, "The body ended before it was whole.")
+        whole = whole or not message.get("more_body", False)
+        return message
+
+    return received
 
 
 def _bodiless(send: Send) -> Send:

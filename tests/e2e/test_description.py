@@ -4,7 +4,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import IO, Any
 
 import httpx
 import pytest
@@ -22,12 +22,12 @@ LEFT_OUT = "positive_data_acceptance"
 
 
 @contextmanager
-def served(database_url: str) -> Iterator[str]:
+def served(database_url: str, *, log: IO[bytes] | int = subprocess.DEVNULL) -> Iterator[str]:
     """Serve a migrated database for as long as the context."""
     port = free_port()
     address = f"http://127.0.0.1:{port}"
     arguments = ["--database", database_url, "serve", "--open", "--port", str(port)]
-    process = subprocess.Popen([sys.executable, "-m", "service.cli", *arguments], stderr=subprocess.DEVNULL)
+    process = subprocess.Popen([sys.executable, "-m", "service.cli", *arguments], stderr=log)
     try:
         with httpx.Client(base_url=address, timeout=PATIENCE, trust_env=False) as client:
             wait_until_alive(process, client)

@@ -5,7 +5,9 @@ import socket
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from statistics import median
+from typing import Any
 
 import httpx
 import pytest
@@ -19,19 +21,27 @@ AT_ONCE = 5.0  # seconds; a reader that had to wait for the upload would wait fo
 
 @dataclass(frozen=True)
 class Served:
-    """Where a server answers, and a client of it."""
+    """Where a server answers, a client of it, and what it logs."""
 
     port: int
     client: httpx.Client
+    log: Path
+
+    def logged(self, path: str) -> list[dict[str, Any]]:
+        """Read what it logged of requests to a path, whole lines only."""
+        lines = [json.loads(line) for line in self.log.read_bytes().splitlines(keepends=True) if line.endswith(b"\n")]
+        return [line for line in lines if line.get("path") == path]
 
 
 @pytest.fixture
-def served(database_url: str) -> Iterator[Served]:
+def served(database_url: str, tmp_path: Path) -> Iterator[Served]:
+    written = tmp_path / "log"
     with (
-        serving(database_url) as address,
+        written.open("wb") as log,
+        serving(database_url, log=log) as address,
         httpx.Client(base_url=address, timeout=PATIENCE, trust_env=False) as client,
     ):
-        yield Served(int(address.rpartition(":")[2]), client)
+        yield Served(int(address.rpartition(":")[2]), client, written)
 
 
 def reading_seconds(served: Served) -> float:
@@ -80,8 +90,13 @@ def test_others_read_and_write_while_one_client_trickles(served: Served) -> None
 
 
 def test_a_client_that_breaks_off_leaves_nothing(served: Served) -> None:
+    """The server takes it for what it is: no fault of its own."""
     body = b"code\n" + b"K-BROKEN\n"
     with begin_upload(served, "kits", body) as upload:
         upload.sendall(body[:10])
+    deadline = time.monotonic() + PATIENCE
+    while not (ended := served.logged("/v1/imports/kits")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert [(line["event"], line["status"]) for line in ended] == [("request", 400)]
     answer = served.client.post("/v1/imports/kits?dry_run=true", content="code\nK-BROKEN\n", headers=CSV)
     assert answer.json()["files"][0]["created"] == 1
