@@ -66,6 +66,8 @@ class Plant:
         Exchanges of each valve and the kits issued for them; none: kits are taken on the day of the exchange.
     issues : tuple of IssueHistory [kits a period]
         Used for kits that no valve takes, or whose valves can't be forecast.
+    kit_renews : mapping from kit to frozenset of str [codes]
+        Items each kit renews, where that is stated; for kits that events name and no design.
     """
 
     as_of: int
@@ -80,3 +82,4 @@ class Plant:
     turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
     issues: tuple[IssueHistory, ...] = ()
     exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))
+    kit_renews: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))

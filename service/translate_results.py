@@ -8,12 +8,14 @@ import numpy as np
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp
 from forecasting.fitting import Fit
+from forecasting.lives import Lives
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
 from service.translate_diagnostics import diagnose
 from service.translate_groups import seen_within_classes
 from service.translate_intervals import how_sure
+from service.translate_kits import NOTHING_TOLD, KitsTold
 from service.translate_stock import AskedStock
 
 METHOD = "plug-in"
@@ -120,23 +122,30 @@ def _parameters(one: InUse) -> Row:
     }
 
 
-def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Iterator[Row]:
-    """One row per service class and item.
+def _same_day(lives: Lives) -> dict[tuple[str, str], int]:
+    """Count lives that ended on the day they began."""
+    counted: dict[tuple[str, str], int] = defaultdict(int)
+    for sample in lives.sample[(lives.entry == 0) & (lives.lower == 0) & (lives.upper == 1)]:
+        counted[lives.samples[sample]] += 1
+    return counted
+
+
+def failure_model_rows(
+    made: Forecast, descriptions: Mapping[str, str], kits: Mapping[tuple[str, str], KitsTold]
+) -> Iterator[Row]:
+    """One row per service class and item; `kits` says what their renewals take.
 
     Yields
     ------
     dict
         Columns of run_failure_models.
     """
-    lives = made.fleet.lives
-    same_day: dict[tuple[str, str], int] = defaultdict(int)
-    for sample in lives.sample[(lives.entry == 0) & (lives.lower == 0) & (lives.upper == 1)]:
-        same_day[lives.samples[sample]] += 1
+    lives, same_day = made.fleet.lives, _same_day(made.fleet.lives)
     sure = how_sure(made.lifetimes, lives)
     within = seen_within_classes(made.contrasts, made.fleet.watches)
     for one in made.lifetimes:
         key = (one.service_class, one.item)
-        inside = within.get(key)
+        inside, taken = within.get(key), kits.get(key, NOTHING_TOLD)
         fit, used, trend = one.fit, one.lifetime, made.trends.get(key)
         known = sure.get(key)
         checked = diagnose(one, lives, band=[] if known is None else known.band)
@@ -157,10 +166,12 @@ def failure_model_rows(made: Forecast, descriptions: Mapping[str, str]) -> Itera
             | ({} if inside is None else inside.details)
             | {
                 "median_days": None if used is None else round6(used.quantile(0.5)),
+                "kits_per_renewal": list(taken.rows),
                 "warnings": [
                     *_model_warnings(one, trend, same_day[key], descriptions.get(one.service_class, "")),
                     *checked.warnings,
                     *(() if inside is None else inside.warnings),
+                    *taken.warnings,
                 ],
             },
         }

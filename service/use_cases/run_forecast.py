@@ -32,6 +32,7 @@ from service.translate_demand import (
 )
 from service.translate_findings import finding_rows, kits_per_year, subjects_of
 from service.translate_issues import dead_stock, issue_warnings
+from service.translate_kits import kits_told
 from service.translate_results import METHOD, failure_model_rows, need_rows
 from service.translate_turnarounds import without_turnaround
 from service.use_cases.read_exchanges import read_exchanges
@@ -131,7 +132,7 @@ def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[st
     """Lay out the rows of every result table but the findings."""
     policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in asked.records.policies}
     return {
-        "failure_models": list(failure_model_rows(made, descriptions)),
+        "failure_models": list(failure_model_rows(made, descriptions, kits_told(asked.plant))),
         "demand": list(_demand_rows(made, asked)),
         "reorder_points": _reorder_rows(made, asked),
         "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies)),

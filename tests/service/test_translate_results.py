@@ -193,7 +193,7 @@ def test_valves_left_out_of_a_forecast_are_counted(valves: set[str], said: str) 
 
 
 def models(made: Forecast, descriptions: Mapping[str, str] | None = None) -> dict[tuple[str, str], Row]:
-    rows: list[Row] = list(failure_model_rows(made, descriptions or {}))
+    rows: list[Row] = list(failure_model_rows(made, descriptions or {}, {}))
     return {(row["service_class"], row["maintainable_item"]): row for row in rows}
 
 
