@@ -70,7 +70,7 @@ def serving(url: str) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
     process = subprocess.Popen([*command, "--import-limit-mib", "4096"])
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=3600, trust_env=False) as client:
-            wait_until_alive(process, client)
+            wait_until_alive(process.poll, client)
             yield process, client
     finally:
         process.terminate()

@@ -1,7 +1,7 @@
 """The server as it is, but ended by SIGKILL at a named point of the next import after it was told to be.
 
-`python -m tests.e2e.killed_server FOLDER serve ...`: once FOLDER/point names a point, the process ends there, having
-noted the point in FOLDER/hits. The product knows nothing of it: its own functions are wrapped here, before it starts.
+Once `point` in its folder names a point, the process ends there, having noted the point in `hits`. The product knows
+nothing of it: its own functions are wrapped here, before it starts.
 """
 
 import os
@@ -14,15 +14,15 @@ from typing import Any
 from models.base import Session
 from models.queries import records
 from service import cli, csv_tables, db
+from service import server as server  # loaded once, before each server is forked
 from service.use_cases import import_files
 
 PART = 100  # rows; so that a small file has several parts, and the kill in the write leaves some of them unwritten
 POINTS = ("before the write", "in the write", "before commit", "after commit")
 
 
-def main() -> None:
-    """Wrap what an import goes through and serve."""
-    folder = Path(sys.argv.pop(1))
+def serve(folder: Path, database_url: str, port: int) -> None:
+    """Wrap what an import goes through, and run the command that serves."""
 
     def end_at(point: str) -> None:
         wanted = folder / "point"
@@ -54,8 +54,5 @@ def main() -> None:
         (Session, "commit", after, "after commit"),
     ):
         setattr(place, name, wrap(point, getattr(place, name)))
+    sys.argv[1:] = ["--database", database_url, "serve", "--open", "--port", str(port)]
     cli.main()
-
-
-if __name__ == "__main__":
-    main()

@@ -30,7 +30,7 @@ def served(database_url: str, *, log: IO[bytes] | int = subprocess.DEVNULL) -> I
     process = subprocess.Popen([sys.executable, "-m", "service.cli", *arguments], stderr=log)
     try:
         with httpx.Client(base_url=address, timeout=PATIENCE, trust_env=False) as client:
-            wait_until_alive(process, client)
+            wait_until_alive(process.poll, client)
         yield address
     finally:
         process.terminate()

@@ -45,7 +45,7 @@ def test_no_key_stands_in_an_answer_or_a_log(tmp_path: Path) -> None:
         process = subprocess.Popen(command(database, "serve", "--port", str(port)), stdout=log, stderr=log)
         try:
             with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=PATIENCE, trust_env=False) as client:
-                wait_until_alive(process, client)
+                wait_until_alive(process.poll, client)
                 answered = ask_for_everything(client, sheet=sheet, admin=admin)
         finally:
             process.terminate()

@@ -1,9 +1,8 @@
 """A server killed in the middle of an import: nothing half there, and the same file sent again comes in whole."""
 
+import multiprocessing
 import os
 import signal
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -19,8 +18,13 @@ from models.queries import records
 from models.queries.audit import list_entries
 from models.queries.rows import Values
 from service.db import read_session
-from tests.e2e.killed_server import PART, POINTS
+from tests.e2e.killed_server import PART, POINTS, serve
 from tests.e2e.test_serve_open import CSV, PATIENCE, free_port, wait_until_alive
+
+# Each server is forked from a process that has loaded what servers need, which takes far longer than the rest.
+FORKED = multiprocessing.get_context("forkserver")
+FORKED.set_forkserver_preload(["tests.e2e.killed_server"])
+Process = multiprocessing.process.BaseProcess
 
 ROUNDS = int(os.environ.get("KILL_ROUNDS", "1"))  # a soak takes more
 EVENTS = 5 * PART // 2
@@ -46,18 +50,18 @@ def events(kill: int) -> str:
 
 
 @contextmanager
-def serving(url: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], httpx.Client]]:
+def serving(url: str, folder: Path) -> Iterator[tuple[Process, httpx.Client]]:
     """Serve from a process that can be told to die."""
     port = free_port()
-    command = [sys.executable, "-m", "tests.e2e.killed_server", str(folder), "--database", url, "serve", "--open"]
-    process = subprocess.Popen([*command, "--port", str(port)])
+    process = FORKED.Process(target=serve, args=(folder, url, port))
+    process.start()
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=PATIENCE, trust_env=False) as client:
-            wait_until_alive(process, client)
+            wait_until_alive(lambda: process.exitcode, client)
             yield process, client
     finally:
         process.kill()
-        process.wait()
+        process.join()
 
 
 def record(engines: Engines) -> Record:
@@ -81,12 +85,13 @@ def assert_sound(engines: Engines) -> None:
         assert keys.scalar_one() == 0
 
 
-def kill_at(point: str, client: httpx.Client, process: subprocess.Popen[bytes], folder: Path, body: str) -> None:
+def kill_at(point: str, client: httpx.Client, process: Process, folder: Path, body: str) -> None:
     """Send an import that the server doesn't live to answer."""
     (folder / "point").write_text(point)
     with pytest.raises(httpx.TransportError, match=r"disconnected|reset|closed"):
         client.post("/v1/imports/events", content=body, headers=CSV)
-    assert process.wait(PATIENCE) == -signal.SIGKILL
+    process.join(PATIENCE)
+    assert process.exitcode == -signal.SIGKILL
     (folder / "point").unlink()
 
 

@@ -6,7 +6,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import count
@@ -50,7 +50,7 @@ def serving(database: Path, *options: str) -> Iterator[Served]:
     process = subprocess.Popen(command(database, "serve", "--port", str(port), *options))
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=PATIENCE, trust_env=False) as client:
-            wait_until_alive(process, client)
+            wait_until_alive(process.poll, client)
             yield Served(process, port, client)
     finally:
         if process.poll() is None:
@@ -58,10 +58,10 @@ def serving(database: Path, *options: str) -> Iterator[Served]:
         process.wait()
 
 
-def wait_until_alive(process: subprocess.Popen[bytes], client: httpx.Client) -> None:
+def wait_until_alive(exit_code: Callable[[], int | None], client: httpx.Client) -> None:
     deadline = time.monotonic() + STARTING
     while time.monotonic() < deadline:
-        assert process.poll() is None, "the server ended at once"
+        assert exit_code() is None, "the server ended at once"
         try:
             client.get("/health/live")
         except httpx.TransportError:
@@ -201,7 +201,7 @@ def test_access_is_not_logged(tmp_path: Path) -> None:
             command(tmp_path / "plant.sqlite", "serve", "--open", "--port", str(port)), stdout=stream, stderr=stream
         )
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=PATIENCE, trust_env=False) as client:
-            wait_until_alive(process, client)
+            wait_until_alive(process.poll, client)
             client.get("/v1/order-list?key=a-secret")
             client.get("/v1/nothing?key=a-secret")
         process.send_signal(signal.SIGTERM)
