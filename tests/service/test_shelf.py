@@ -1,5 +1,8 @@
 """What the shelves and the events say of each other, over HTTP; the numbers beside the rows are counted by hand."""
 
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -8,8 +11,9 @@ from litestar.testing import TestClient
 from models.engine import Engines
 from models.queries import single_records, voids
 from models.queries.voids import Decided
+from service.app import create_app
 from service.db import write_session
-from service.settings import now
+from service.settings import Settings, now
 from service.use_cases.close_finding import digest_of
 
 Client = TestClient[Any]
@@ -48,9 +52,17 @@ I13,GASKET,2022-02-10,-2,
 """
 
 
-@pytest.fixture
-def plant(client: Client) -> Client:
-    return stored(client, {**REGISTER, "events": EVENTS, "issues": ISSUES})
+PLANT = {**REGISTER, "events": EVENTS, "issues": ISSUES}
+
+
+@pytest.fixture(scope="module")
+def plant(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """Connect to a server on an SQLite database that holds the plant; tests only read it."""
+    path = tmp_path_factory.mktemp("shelf") / "record.sqlite"
+    shutil.copyfile(migrated_file, path)
+    settings = Settings(database_url=f"sqlite:///{path}", access="open")
+    with TestClient(create_app(settings), base_url="http://127.0.0.1:8000") as client:
+        yield stored(client, PLANT)
 
 
 def explained(client: Client, kit: str) -> dict[int, tuple[Any, ...]]:
@@ -60,7 +72,8 @@ def explained(client: Client, kit: str) -> dict[int, tuple[Any, ...]]:
     return {row["year"]: tuple(row[column] for column in columns) for row in rows}
 
 
-def test_a_superseded_kit_counts_as_the_present_one_and_returns_are_netted(plant: Client) -> None:
+def test_a_superseded_kit_counts_as_the_present_one_and_returns_are_netted(client: Client) -> None:
+    plant = stored(client, PLANT)
     # 2019: 3 out, 1 back, E1 renewed the packing: 2 of its kit. 2021: 1 old and 4 new out, 1 back; E7 used 2.
     assert explained(plant, "PACK") == {
         2017: (2, 2, None, None, None),
