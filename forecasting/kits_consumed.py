@@ -4,14 +4,14 @@ Counts of renewals and their expectations in, the same of kits out; where nothin
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forecasting.arrays import FloatArray
-from forecasting.consumption import Group, TakeUp, Window
-from forecasting.kit_attribution import Kind, RenewalSeen
+from forecasting.consumption import TakeUp, Window
+from forecasting.kit_attribution import Bill, Kind, RenewalSeen
 from forecasting.kits_per_renewal import (
     KitChances,
     chance_points,
@@ -24,6 +24,7 @@ __all__ = ["ClassOutcomes", "Key", "kits_consumed", "outcomes_by_class"]
 
 Key = tuple[str, str, tuple[str, ...]]
 """Service class, design, and items renewed together."""
+TINY = 1e-300
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,26 +43,19 @@ class ClassOutcomes:
     points: Mapping[Kind, FloatArray]
 
 
-def _key(group: Group, one: TakeUp) -> Key:
-    """Whose uncertainty it is."""
-    return group.service_class, group.design, one.items
-
-
 def outcomes_by_class(
-    taken: Iterable[tuple[Group, TakeUp]], seen: Sequence[RenewalSeen], *, points: int, first: int = 0
+    stated: Mapping[Key, Bill], seen: Sequence[RenewalSeen], *, points: int
 ) -> dict[Key, ClassOutcomes]:
     """Estimate what renewals take, class by class, where that isn't always what the design states.
 
     Parameters
     ----------
-    taken : iterable of (Group, TakeUp) [renewals]
-        All that is forecast, in the numbers the designs state.
+    stated : mapping from Key to Bill [kits]
+        What the designs state, of all that is forecast.
     seen : sequence of RenewalSeen [renewals]
         The record, from `renewals_seen`.
     points : int [1]
         How many equally likely values; 1: the mean alone.
-    first : int [number]
-        First column of the low-discrepancy set that isn't used for something else.
 
     Returns
     -------
@@ -74,16 +68,16 @@ def outcomes_by_class(
 
     Examples
     --------
-    >>> outcomes_by_class([], [], points=16)
+    >>> outcomes_by_class({("air", "D", ("seat",)): (("K", 1),)}, [], points=16)
     {}
     """
     by_item: dict[tuple[str, str], list[RenewalSeen]] = defaultdict(list)
     for renewal in seen:
         by_item[renewal.design, renewal.item].append(renewal)
-    stated = {_key(group, one): ((one.kit, one.qty),) for group, one in taken}
     found: dict[Key, ClassOutcomes] = {}
-    for service_class, design, items in sorted(stated):
-        key = service_class, design, items
+    first = 0
+    for key in sorted(stated):
+        service_class, design, items = key
         alike = [renewal for item in items for renewal in by_item[design, item]]
         if all(renewal.kits == stated[key] for renewal in alike):
             continue
@@ -99,31 +93,26 @@ def outcomes_by_class(
     return found
 
 
-def kits_consumed(
-    one: TakeUp, group: Group, outcomes: Mapping[Key, ClassOutcomes], *, point: int
-) -> tuple[TakeUp, ...]:
+def kits_consumed(one: TakeUp, outcomes: ClassOutcomes, *, point: int) -> tuple[TakeUp, ...]:
     """Turn renewals into the kits they take, at one point of what is known of that.
 
     The product over valves is taken at each point, and mixed over points afterwards: valves of a class share what isn't
-    known. In each window a renewal takes what those of its kind take, in the shares of the group's expected renewals:
-    expected kits of a group are exact, and so are those of each valve by kind.
+    known. A renewal takes what those of its kind take, in the shares of the valve's expected renewals in the window:
+    expected kits are exact.
 
     Parameters
     ----------
     one : TakeUp [kits]
         Counts of renewals.
-    group : Group [days]
-        Its valves.
-    outcomes : mapping from Key to ClassOutcomes [1]
-        From `outcomes_by_class`.
+    outcomes : ClassOutcomes [1]
+        Of its class, design and items.
     point : int [number]
         Which point.
 
     Returns
     -------
     tuple of TakeUp [kits]
-        One per kit, counts of kits; what was given where the record doesn't depart from the design. Kits that the
-        same renewal takes together are independent in them.
+        One per kit, counts of kits. What one renewal takes of several kits is independent in them.
 
     References
     ----------
@@ -136,18 +125,15 @@ def kits_consumed(
     ...     kit="K", qty=2, items=("seat",), valves=("V",), probabilities={month: np.array([[0.5, 0.5]])}, running={},
     ...     unplanned={month: none + 1.0}, planned={month: none}, turnaround={month: none}, note="",
     ... )
-    >>> group = Group(plans=(), valves=("V",), ages=(), service_class="air", design="D")
     >>> alike = {"valve": "V", "design": "D", "item": "seat", "service_class": "air", "found": None}
     >>> seen = [RenewalSeen(kind=Kind.UNPLANNED, kits=(("K", qty),), **alike) for qty in (2, 2, 1)]
-    >>> outcomes = outcomes_by_class([(group, taken)], seen, points=1)
-    >>> kits = kits_consumed(taken, group, outcomes, point=0)[0]
+    >>> key = ("air", "D", ("seat",))
+    >>> outcomes = outcomes_by_class({key: (("K", 2),)}, seen, points=1)
+    >>> kits = kits_consumed(taken, outcomes[key], point=0)[0]
     >>> kits.probabilities[month].round(6), kits.unplanned[month].round(6)  # 1.5 of 5.5 weigh for one kit
     (array([[0.5     , 0.136364, 0.363636]]), array([0.863636]))
     """
-    found = outcomes.get(_key(group, one))
-    if found is None:
-        return (one,)
-    return tuple(_of_kit(one, found, kit, point) for kit in found.chances[Kind.UNPLANNED].kits)
+    return tuple(_of_kit(one, outcomes, kit, point) for kit in outcomes.chances[Kind.UNPLANNED].kits)
 
 
 def _of_kit(one: TakeUp, found: ClassOutcomes, kit: str, point: int) -> TakeUp:
@@ -155,8 +141,10 @@ def _of_kit(one: TakeUp, found: ClassOutcomes, kit: str, point: int) -> TakeUp:
     each = {kind: found.points[kind][point] @ chances.taking(kit) for kind, chances in found.chances.items()}
 
     def mixed(window: Window, kinds: Sequence[Kind]) -> FloatArray:
-        expected = np.array([getattr(one, kind.value)[window].sum() for kind in kinds])
-        shares = expected / expected.sum() if expected.sum() > 0.0 else np.eye(len(kinds))[0]
+        expected = np.stack([getattr(one, kind.value)[window] for kind in kinds], axis=1)  # (valves, kinds)
+        whole = expected.sum(axis=1, keepdims=True)
+        unplanned = np.eye(len(kinds))[[0]]
+        shares = np.where(whole > 0.0, expected / np.maximum(whole, TINY), unplanned)
         return np.asarray(shares @ np.stack([each[kind] for kind in kinds]))
 
     def means(kind: Kind) -> dict[Window, FloatArray]:

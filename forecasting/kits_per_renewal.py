@@ -248,15 +248,15 @@ def kits_from_renewals(counts: FloatArray, outcome: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    counts : float array, shape (valves, n) [1]
+    counts : float array, shape (..., n) [1]
         P(0), P(1), ... renewals of each valve.
     outcome : float array, shape (..., q) [1]
-        P(0), P(1), ... kits at each renewal, for any number of points.
+        P(0), P(1), ... kits at each renewal, valve by valve or point by point.
 
     Returns
     -------
-    float array, shape (..., valves, m) [1]
-        P(0), P(1), ... kits of each valve at each point; expected kits are the product of expectations.
+    float array, shape (..., m) [1]
+        P(0), P(1), ... kits, leading axes broadcast; expected kits are the product of expectations.
 
     References
     ----------
@@ -268,10 +268,13 @@ def kits_from_renewals(counts: FloatArray, outcome: FloatArray) -> FloatArray:
     >>> kits_from_renewals(np.array([[0.5, 0.0, 0.5]]), np.array([0.5, 0.5]))
     array([[0.625, 0.25 , 0.125]])
     """
-    most = (counts.shape[1] - 1) * (outcome.shape[-1] - 1)
-    summed = np.zeros((*outcome.shape[:-1], counts.shape[1], most + 1))
-    summed[..., 0, 0] = 1.0
-    for number in range(1, counts.shape[1]):
-        for qty in range(outcome.shape[-1]):
-            summed[..., number, qty:] += outcome[..., qty, None] * summed[..., number - 1, : most + 1 - qty]
-    return np.asarray(counts @ summed)
+    renewals, kits = counts.shape[-1] - 1, outcome.shape[-1] - 1
+    most = renewals * kits
+    summed = np.zeros((*np.broadcast_shapes(counts.shape[:-1], outcome.shape[:-1]), most + 1))
+    for number in range(renewals, -1, -1):
+        # Horner's rule: what more than `number` renewals take is taken once more
+        before, summed = summed, np.zeros_like(summed)
+        for qty in range(kits + 1):
+            summed[..., qty:] += outcome[..., qty, None] * before[..., : most + 1 - qty]
+        summed[..., 0] += counts[..., number]
+    return summed

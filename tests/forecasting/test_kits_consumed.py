@@ -5,10 +5,10 @@ import pytest
 from scipy.special import betaln, gammaln
 
 from forecasting.arrays import FloatArray
-from forecasting.consumption import Group, TakeUp, Window
+from forecasting.consumption import TakeUp, Window
 from forecasting.demand import kit_demand, running_demand
 from forecasting.kit_attribution import Bill, Kind, RenewalSeen
-from forecasting.kits_consumed import kits_consumed, outcomes_by_class
+from forecasting.kits_consumed import ClassOutcomes, Key, kits_consumed, outcomes_by_class
 from forecasting.kits_per_renewal import kits_per_renewal
 
 YEAR: Window = (0.0, 365.0)
@@ -25,12 +25,12 @@ def seen(kits: Bill, times: int, *, kind: Kind = Kind.UNPLANNED, service_class: 
     return [one] * times
 
 
-def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED, service_class: str = "air") -> tuple[Group, TakeUp]:
+def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED) -> TakeUp:
     """Renewals of one kind, by valve."""
     valves = tuple(f"V{number}" for number in range(len(counts)))
     expected = counts @ np.arange(counts.shape[1])
     kinds = {one: expected if one is kind else np.zeros(len(counts)) for one in Kind}
-    one = TakeUp(
+    return TakeUp(
         kit="P",
         qty=1,
         items=("packing",),
@@ -42,7 +42,12 @@ def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED, service_class: str
         turnaround={YEAR: kinds[Kind.TURNAROUND]},
         note="",
     )
-    return Group(plans=(), valves=valves, ages=(), service_class=service_class, design="D"), one
+
+
+def outcomes_of(record: list[RenewalSeen], *, points: int = POINTS, service_class: str = "air") -> ClassOutcomes:
+    """What renewals of a class take."""
+    key = service_class, "D", ("packing",)
+    return outcomes_by_class({key: ONE}, record, points=points)[key]
 
 
 def each_once(valves: int) -> FloatArray:
@@ -50,15 +55,14 @@ def each_once(valves: int) -> FloatArray:
     return np.tile([0.0, 1.0], (valves, 1))
 
 
-def total(pair: tuple[Group, TakeUp], record: list[RenewalSeen], *, kit: str = "P", points: int = POINTS) -> FloatArray:
+def total(one: TakeUp, record: list[RenewalSeen], *, kit: str = "P", points: int = POINTS) -> FloatArray:
     """Kits of all valves together: the product at each point, then the mean over points."""
-    group, one = pair
-    outcomes = outcomes_by_class([pair], record, points=points)
+    outcomes = outcomes_of(record, points=points)
     at = [
         kit_demand(
-            [part for part in kits_consumed(one, group, outcomes, point=point) if part.kit == kit],
+            [part for part in kits_consumed(one, outcomes, point=point) if part.kit == kit],
             YEAR,
-            valves=frozenset(group.valves),
+            valves=frozenset(one.valves),
         ).probabilities
         for point in range(points)
     ]
@@ -76,12 +80,11 @@ def beta_binomial(many: int, first: float, second: float) -> FloatArray:
 
 
 def test_where_every_event_took_what_the_design_states_nothing_is_touched() -> None:
-    """The very same object: a forecast of such a plant has the same bytes."""
-    group, one = taken(each_once(2))
-    elsewhere = [RenewalSeen(**{**vars(seen(TWO, 1)[0]), "design": "E"})]
-    outcomes = outcomes_by_class([(group, one)], [*seen(ONE, 9), *elsewhere], points=POINTS)
-    assert outcomes == {}
-    assert kits_consumed(one, group, outcomes, point=3)[0] is one
+    """So a forecast of such a plant has the same bytes; what other designs and items take doesn't matter."""
+    elsewhere = [RenewalSeen(**{**vars(seen(TWO, 1)[0]), name: "E"}) for name in ("design", "item")]
+    stated: dict[Key, Bill] = {("air", "D", ("packing",)): ONE, ("acid", "D", ("packing",)): ONE}
+    assert outcomes_by_class(stated, [*seen(ONE, 9), *elsewhere], points=POINTS) == {}
+    assert outcomes_by_class(stated, seen(TWO, 1), points=POINTS).keys() == stated.keys()
 
 
 def test_the_kits_of_a_class_are_beta_binomial() -> None:
@@ -113,51 +116,50 @@ def test_uncertainty_mixed_valve_by_valve_is_caught() -> None:
 def test_another_kit_is_demanded_beside_the_designs() -> None:
     """5 of 20 trims came from the other supplier: means add up to the renewals."""
     record = [*seen(ONE, 15), *seen((("B", 1),), 5)]
-    pair = taken(np.array([[0.3, 0.5, 0.2], [0.9, 0.1, 0.0]]))
-    means = {kit: float((pmf := total(pair, record, kit=kit)) @ np.arange(len(pmf))) for kit in ("P", "B")}
+    one = taken(np.array([[0.3, 0.5, 0.2], [0.9, 0.1, 0.0]]))
+    means = {kit: float((pmf := total(one, record, kit=kit)) @ np.arange(len(pmf))) for kit in ("P", "B")}
     assert means["B"] == pytest.approx(1.0 * 5.5 / 22.5, rel=1e-9)
     assert sum(means.values()) == pytest.approx(1.0, rel=1e-9)
 
 
 def test_a_class_takes_what_its_own_renewals_say_and_points_of_classes_are_independent() -> None:
     record = [*seen(TWO, 40), *seen(ONE, 40, service_class="acid")]
-    air, acid = taken(each_once(3)), taken(each_once(3), service_class="acid")
-    outcomes = outcomes_by_class([air, acid], record, points=POINTS)
-    two = {
-        group.service_class: np.array([
-            kits_consumed(one, group, outcomes, point=point)[0].probabilities[YEAR][0, 2] for point in range(POINTS)
-        ])
-        for group, one in (air, acid)
-    }
-    assert two["air"].mean() > 0.7
-    assert two["acid"].mean() < 0.3
-    assert abs(np.corrcoef(two["air"], two["acid"])[0, 1]) < 4.0 / np.sqrt(POINTS - 1)
+    keys = [(service_class, "D", ("packing",)) for service_class in ("air", "acid")]
+    outcomes = outcomes_by_class(dict.fromkeys(keys, ONE), record, points=POINTS)
+    air, acid = (outcomes[key].points[Kind.UNPLANNED][:, 1] for key in keys)
+    assert air.mean() > 0.7
+    assert acid.mean() < 0.3
+    assert abs(np.corrcoef(air, acid)[0, 1]) < 4.0 / np.sqrt(POINTS - 1)
 
 
 def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
-    """Failures two kits, planned ones one; a class that is both takes them in their shares."""
+    """Failures two kits, planned ones one; valves take them in the shares of their own renewals."""
     record = [*seen(TWO, 60), *seen(ONE, 60, kind=Kind.PLANNED)]
-    expected = {
-        kind: kits_per_renewal(record, stated=ONE, labels=["air", kind.value]).mean @ [1.0, 2.0] for kind in Kind
-    }
-    group, one = taken(each_once(4))
-    half = one.unplanned[YEAR] / 2.0
-    both = TakeUp(**{**vars(one), "unplanned": {YEAR: half}, "planned": {YEAR: half}})
-    kits = kits_consumed(both, group, outcomes_by_class([(group, both)], record, points=1), point=0)
-    demand = kit_demand(kits, YEAR, valves=frozenset(group.valves))
-    assert demand.unplanned == pytest.approx(2.0 * expected[Kind.UNPLANNED])
-    assert demand.planned == pytest.approx(2.0 * expected[Kind.PLANNED])
-    assert demand.mean == pytest.approx(demand.unplanned + demand.planned)
-    assert expected[Kind.UNPLANNED] > 1.8
-    assert expected[Kind.PLANNED] < 1.2
+    each = {kind: kits_per_renewal(record, stated=ONE, labels=["air", kind.value]).mean @ [1.0, 2.0] for kind in Kind}
+    one = taken(each_once(4))
+    unplanned = np.array([1.0, 0.5, 0.25, 0.0])
+    both = TakeUp(**{**vars(one), "unplanned": {YEAR: unplanned}, "planned": {YEAR: 1.0 - unplanned}})
+    kits = kits_consumed(both, outcomes_of(record, points=1), point=0)
+    for valve, share in zip(one.valves, unplanned, strict=True):
+        demand = kit_demand(kits, YEAR, valves=frozenset({valve}))
+        assert demand.unplanned == pytest.approx(share * each[Kind.UNPLANNED])
+        assert demand.planned == pytest.approx((1.0 - share) * each[Kind.PLANNED])
+        assert demand.mean == pytest.approx(demand.unplanned + demand.planned)
+    assert each[Kind.UNPLANNED] > 1.8
+    assert each[Kind.PLANNED] < 1.2
 
 
 def test_what_is_planned_for_a_turnaround_stays_out_of_the_running_demand() -> None:
-    group, one = taken(each_once(4), kind=Kind.TURNAROUND)
-    outcomes = outcomes_by_class([(group, one)], [*seen(TWO, 5), *seen(ONE, 5)], points=1)
-    kits = kits_consumed(one, group, outcomes, point=0)
-    assert running_demand(kits, YEAR, valves=frozenset(group.valves)).mean == 0.0
-    assert kit_demand(kits, YEAR, valves=frozenset(group.valves)).turnaround > 4.0
+    one = taken(each_once(4), kind=Kind.TURNAROUND)
+    kits = kits_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), point=0)
+    assert running_demand(kits, YEAR, valves=frozenset(one.valves)).mean == 0.0
+    assert kit_demand(kits, YEAR, valves=frozenset(one.valves)).turnaround > 4.0
+
+
+def test_a_valve_without_renewals_takes_no_kit() -> None:
+    one = taken(np.array([[1.0, 0.0]]))
+    (kits,) = kits_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), point=0)
+    assert kits.probabilities[YEAR].tolist() == [[1.0, 0.0, 0.0]]
 
 
 def test_class_totals_agree_with_a_simulation_renewal_by_renewal() -> None:

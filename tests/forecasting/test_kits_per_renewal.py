@@ -159,7 +159,7 @@ def test_expected_kits_are_the_product_and_every_row_sums_to_one() -> None:
     rng = np.random.default_rng(0)
     counts = rng.dirichlet(np.ones(5), size=7)
     outcome = rng.dirichlet(np.ones(4), size=3)
-    kits = kits_from_renewals(counts, outcome)
+    kits = kits_from_renewals(counts, outcome[:, None])
     n, q, k = np.arange(5), np.arange(4), np.arange(kits.shape[2])
     assert kits.shape == (3, 7, 13)
     np.testing.assert_allclose(kits.sum(axis=2), 1.0, atol=1e-12)
