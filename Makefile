@@ -37,6 +37,7 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_pooling
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_fit_checks
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_renewals
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_kits
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)
