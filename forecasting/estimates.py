@@ -94,7 +94,7 @@ def _by_climbing(lives: Lives, family: Family) -> Estimates:
         ],
         scale=likelihood.reference * np.exp(log_scale),
         shape=shape,
-        log_likelihood=likelihood.at(best.parameters).by_sample,
+        log_likelihood=likelihood.value(best.parameters).by_sample,
     )
 
 

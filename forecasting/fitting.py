@@ -88,7 +88,7 @@ def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     shape = np.array([lifetime.shape for lifetime in lifetimes])
     scale = np.array([lifetime.scale for lifetime in lifetimes])
     intercept = shape * np.log(likelihood.reference / scale)
-    return float(likelihood.at(np.stack([intercept, shape], axis=1)).value.sum())
+    return float(likelihood.value(np.stack([intercept, shape], axis=1)).value.sum())
 
 
 def _sorted(lives: Lives) -> Lives:

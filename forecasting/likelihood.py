@@ -15,9 +15,11 @@ from functools import cached_property
 import numpy as np
 
 from forecasting.arrays import BoolArray, FloatArray, IntArray
-from forecasting.families import STANDARD, SURE, Family, Growth, Standard
+from forecasting.cause_terms import ExactTerms, IntervalTerms, exact_terms, interval_terms
+from forecasting.families import STANDARD, Family, Growth, Standard
+from forecasting.life_columns import LifeColumns
 from forecasting.lives import Lives
-from forecasting.priors import Prior, prior_terms
+from forecasting.priors import Prior, prior_terms, prior_value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,15 +42,27 @@ class Curvature:
     hessian: FloatArray
 
 
-@dataclass(kw_only=True)
-class _Terms:
-    """What each life contributes; products of `argument`, times `coupling`, couple the lives of one masked cause."""
+@dataclass(frozen=True, kw_only=True)
+class _Joint:
+    """Products of derivatives of lives that masked causes or intervals bring into the Hessian."""
 
-    value: FloatArray  # (lives,)
-    gradient: FloatArray  # (2, lives)
-    hessian: FloatArray  # (2, 2, lives)
-    argument: FloatArray  # (2, lives)
-    coupling: FloatArray  # (lives,)
+    argument: FloatArray  # (2, joint)
+    own: FloatArray  # (joint,)
+    coupling: FloatArray  # (joint,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Value:
+    """Value of the log-likelihood.
+
+    Parameters
+    ----------
+    value, by_sample : float array, shape (blocks,) and (samples,) [1]
+        As in `Curvature`.
+    """
+
+    value: FloatArray
+    by_sample: FloatArray
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,75 +84,58 @@ class Likelihood:
     prior: Prior | None = None
 
     @cached_property
-    def exact(self) -> IntArray:
-        """Rows of lives that ended on a known day."""
-        return np.flatnonzero(self.lives.lower == self.lives.upper)
+    def columns(self) -> LifeColumns:
+        """The lives, laid out."""
+        return LifeColumns(lives=self.lives)
 
-    @cached_property
-    def interval(self) -> IntArray:
-        """Rows of lives that ended in an interval."""
-        return np.flatnonzero((self.lives.lower < self.lives.upper) & np.isfinite(self.lives.upper))
-
-    @cached_property
-    def cause(self) -> IntArray:
-        """Causes numbered from 0 without gaps, shape (lives,)."""
-        return np.unique(self.lives.cause, return_inverse=True)[1]
-
-    @cached_property
+    @property
     def reference(self) -> FloatArray:
-        """Geometric mean of the ages at the end of life per sample, so that time units don't matter."""
-        ended = np.where(np.isfinite(self.lives.upper), self.lives.upper, self.lives.lower)
-        logs, used = np.log(np.where(ended > 0, ended, 1.0)), ended > 0
-        count = len(self.lives.samples)
-        total = np.bincount(self.lives.sample[used], logs[used], count)
-        return np.exp(total / np.maximum(np.bincount(self.lives.sample[used], minlength=count), 1))
+        """Age of each sample at which log age counts as 0, shape (samples,) [days]."""
+        return self.columns.reference
 
-    @cached_property
-    def log_ages(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Log of entry, lower and upper age over the reference; 0 where the age is 0 or infinite."""
-        reference = self.reference[self.lives.sample]
-        ages = (self.lives.entry, self.lives.lower, self.lives.upper)
-        entry, lower, upper = (
-            np.log(np.where((age > 0) & np.isfinite(age), age, reference) / reference) for age in ages
-        )
-        return entry, lower, upper
-
-    @cached_property
+    @property
     def block(self) -> IntArray:
         """Block of each sample, shape (samples,): samples joined by a masked cause share one."""
-        block = np.arange(len(self.lives.samples))
-        for rows in self.shared:
-            joined = np.isin(block, block[self.lives.sample[rows]])
-            block[joined] = block[joined].min()
-        return np.unique(block, return_inverse=True)[1]
+        return self.columns.block
 
-    @cached_property
+    @property
     def slot(self) -> IntArray:
         """Place of each sample in its block, shape (samples,)."""
-        order = np.argsort(self.block, kind="stable")
-        first = np.searchsorted(self.block[order], self.block[order])
-        slot = np.empty_like(order)
-        slot[order] = np.arange(len(order)) - first
-        return slot
+        return self.columns.slot
 
     @cached_property
-    def shared(self) -> list[IntArray]:
-        """Rows of each masked cause."""
-        order = np.argsort(self.cause, kind="stable")
-        groups = np.split(order, np.flatnonzero(np.diff(self.cause[order])) + 1)
-        return [rows for rows in groups if len(rows) > 1]
+    def unused(self) -> BoolArray:
+        """Places of each block without a free parameter, shape (blocks, 2 * width)."""
+        unused = self.columns.empty.copy()
+        unused[self.block[self.held], 2 * self.slot[self.held] + 1] = True
+        return unused
 
-    @cached_property
-    def pairs(self) -> tuple[IntArray, IntArray]:
-        """Ordered pairs of different rows that share a cause."""
-        pairs = [(i, j) for rows in self.shared for i in rows for j in rows if i != j]
-        left, right = np.array(pairs, dtype=np.int64).reshape(-1, 2).T
-        return left, right
+    def believing(self, prior: Prior) -> "Likelihood":
+        """Put another prior in place, the lives laid out as they are."""
+        other = replace(self, prior=prior)
+        vars(other)["columns"] = self.columns
+        return other
 
-    @cached_property
-    def causes(self) -> int:
-        """Number of causes."""
-        return int(self.cause.max(initial=-1)) + 1
+    def value(self, parameters: FloatArray) -> Value:
+        """Evaluate the value alone, at about a third of the price of `at`.
+
+        Parameters
+        ----------
+        parameters : float array, shape (samples, 2) [1]
+            As for `at`.
+
+        Returns
+        -------
+        Value [1]
+            By block and by sample.
+        """
+        growth = self._growth(parameters)
+        exact, between = self._terms(growth, parameters[:, 1])
+        by_sample = self._by_sample(growth, exact, between)
+        value = self._by_block(by_sample)
+        if self.prior is not None:
+            value += self._by_block(prior_value(self.prior, parameters, reference=self.reference))
+        return Value(value=value, by_sample=by_sample)
 
     def at(self, parameters: FloatArray) -> Curvature:
         """Evaluate value, gradient and Hessian.
@@ -153,19 +150,20 @@ class Likelihood:
         Curvature [1]
             See there.
         """
-        count = len(self.lives)
-        terms = _Terms(
-            value=np.zeros(count),
-            gradient=np.zeros((2, count)),
-            hessian=np.zeros((2, 2, count)),
-            argument=np.zeros((2, count)),
-            coupling=np.zeros(count),
-        )
-        intercept, slope = parameters[self.lives.sample].T
-        self._survive(terms, intercept, slope)
-        self._fail_exactly(terms, intercept, slope)
-        self._fail_between(terms, intercept, slope)
-        return self._gather(terms, parameters)
+        growth, slope = self._growth(parameters), parameters[:, 1]
+        exact, between = self._terms(growth, slope)
+        joint = self._joint(growth, exact, between, slope)
+        by_sample = self._by_sample(growth, exact, between)
+        gradient, hessian = self._derivatives(growth, exact, between, slope)
+        self._add_products(hessian, joint)
+        value = self._by_block(by_sample)
+        if self.prior is not None:
+            added = prior_terms(self.prior, parameters, reference=self.reference)
+            value += self._by_block(added.value)
+            gradient += added.gradient
+            hessian += added.hessian
+        gradient[self.held, 1] = 0.0
+        return Curvature(value=value, by_sample=by_sample, gradient=gradient, hessian=self._in_blocks(hessian, joint))
 
     @property
     def family_of(self) -> tuple[Family, ...]:
@@ -178,110 +176,123 @@ class Likelihood:
         return np.array([family is Family.EXPONENTIAL for family in self.family_of])
 
     @cached_property
-    def standards(self) -> list[tuple[Standard, BoolArray]]:
-        """Standard distributions in use, and the lives of each."""
+    def standards(self) -> list[tuple[Standard, IntArray]]:
+        """Standard distributions in use, and the points of each."""
         kinds = [STANDARD[family] for family in self.family_of]
         distinct = {id(kind): kind for kind in kinds}.values()
-        return [(kind, np.array([one is kind for one in kinds])[self.lives.sample]) for kind in distinct]
+        return [
+            (kind, np.flatnonzero(np.array([one is kind for one in kinds])[self.columns.points.sample]))
+            for kind in distinct
+        ]
 
-    def _growth(self, age: FloatArray, z: FloatArray, rows: IntArray) -> Growth:
-        """Cumulative hazard and its growth of these rows' lives at these ages; nothing has grown at age 0."""
+    def _growth(self, parameters: FloatArray) -> Growth:
+        """Cumulative hazard and its growth at the points."""
+        points = self.columns.points
+        z = parameters[points.sample, 1]
+        z *= points.log_age
+        z += parameters[points.sample, 0]
         if len(self.standards) == 1:
             growth = self.standards[0][0].growth(z)
         else:
-            parts = [(kind.growth(z), own[rows]) for kind, own in self.standards]
-            growth = Growth(**{
-                name: np.select([own for _, own in parts], [getattr(one, name) for one, _ in parts])
-                for name in Growth.__dataclass_fields__
-            })
-        born = age > 0
-        return replace(
-            growth,
-            cumulative=np.where(born, growth.cumulative, 0.0),
-            hazard=np.where(born, growth.hazard, 0.0),
-            bend=np.where(born, growth.bend, 0.0),
+            growth = Growth(**{name: np.empty_like(z) for name in Growth.__dataclass_fields__})
+            for kind, own in self.standards:
+                part = kind.growth(z[own])
+                for name in Growth.__dataclass_fields__:
+                    getattr(growth, name)[own] = getattr(part, name)
+        if len(points.unborn):
+            for column in (growth.cumulative, growth.hazard, growth.bend):
+                column[points.unborn] = 0.0
+        return growth
+
+    def _terms(self, growth: Growth, slope: FloatArray) -> tuple[ExactTerms, IntervalTerms]:
+        """Share out causes whose day is known, and those that struck in an interval."""
+        columns = self.columns
+        rows = columns.exact
+        log_hazard = growth.log_hazard[rows] + np.log(slope)[self.lives.sample[rows]] - columns.log_days
+        width = growth.cumulative[columns.ends] - growth.cumulative[columns.interval]
+        return exact_terms(columns, log_hazard), interval_terms(columns, width)
+
+    def _joint(self, growth: Growth, exact: ExactTerms, between: IntervalTerms, slope: FloatArray) -> _Joint:
+        """List derivatives that are multiplied: of masked hazards, and of hazards over intervals."""
+        rows, ends, log_age = self.columns.interval, self.columns.ends, self.columns.points.log_age
+        masked = self.columns.masked_exact
+        known, share = self.columns.exact[masked], exact.share[masked]
+        turned = share * growth.turn[known]
+        after, before = growth.hazard[ends], growth.hazard[rows]
+        flat = np.concatenate([turned, (after - before) * between.wide])
+        steep = np.concatenate([
+            turned * log_age[known] + share / slope[self.lives.sample[known]],
+            (after * log_age[ends] - before * log_age[rows]) * between.wide,
+        ])
+        return _Joint(
+            argument=np.stack([flat, steep]),
+            own=np.concatenate([1.0 / share - 1.0, between.second]),
+            coupling=np.concatenate([np.full(len(known), -1.0), between.second]),
         )
 
-    def _survive(self, terms: _Terms, intercept: FloatArray, slope: FloatArray) -> None:
-        """Add what every life contributes: -H(lower) + H(entry)."""
-        entry, lower, _ = self.log_ages
-        for sign, age, log_age in ((1.0, self.lives.entry, entry), (-1.0, self.lives.lower, lower)):
-            growth = self._growth(age, intercept + slope * log_age, np.arange(len(age)))
-            vector = np.stack([np.ones(len(age)), log_age])
-            terms.value += sign * growth.cumulative
-            terms.gradient += sign * growth.hazard * vector
-            terms.hessian += sign * growth.bend * vector[:, None] * vector
-
-    def _fail_exactly(self, terms: _Terms, intercept: FloatArray, slope: FloatArray) -> None:
-        """Add log(sum of h) of the causes whose day is known."""
-        rows, cause = self.exact, self.cause[self.exact]
-        log_age, steep, age = self.log_ages[1][rows], slope[rows], self.lives.lower[rows]
-        growth = self._growth(age, intercept[rows] + steep * log_age, rows)
-        log_hazard = growth.log_hazard + np.log(steep) - np.log(age)
-        top = np.full(self.causes, -np.inf)
-        np.maximum.at(top, cause, log_hazard)
-        part = np.maximum(np.exp(log_hazard - top[cause]), 1e-300)
-        whole = np.bincount(cause, part, self.causes)[cause]
-        share = part / whole
-        vector = np.stack([np.ones(len(rows)), log_age])
-        argument = share * (growth.turn * vector + np.stack([np.zeros(len(rows)), 1.0 / steep]))
-        terms.value[rows] += (top[cause] + np.log(whole)) * share
-        terms.gradient[:, rows] += argument
-        terms.hessian[:, :, rows] += argument[:, None] * argument * (1.0 / share - 1.0)
-        terms.hessian[:, :, rows] += share * growth.twist * vector[:, None] * vector
-        terms.hessian[1, 1, rows] -= share / steep**2
-        terms.argument[:, rows], terms.coupling[rows] = argument, -1.0
-
-    def _fail_between(self, terms: _Terms, intercept: FloatArray, slope: FloatArray) -> None:
-        """Add log(1 - exp(-d)) of the causes that struck in an interval, d the sum of H(upper) - H(lower)."""
-        rows, cause = self.interval, self.cause[self.interval]
-        argument, bend, width = np.zeros((2, len(rows))), np.zeros((2, 2, len(rows))), np.zeros(len(rows))
-        for sign, age, log_age in (
-            (1.0, self.lives.upper[rows], self.log_ages[2][rows]),
-            (-1.0, self.lives.lower[rows], self.log_ages[1][rows]),
-        ):
-            growth = self._growth(age, intercept[rows] + slope[rows] * log_age, rows)
-            vector = np.stack([np.ones(len(rows)), log_age])
-            width += sign * growth.cumulative
-            argument += sign * growth.hazard * vector
-            bend += sign * growth.bend * vector[:, None] * vector
-        argument, bend = np.where(width > 0, argument, 0.0), np.where(width > 0, bend, 0.0)
-        whole = np.maximum(np.bincount(cause, width, self.causes)[cause], 1e-140)
-        first = np.where(whole < SURE, 1.0 / np.expm1(np.minimum(whole, SURE)), 0.0)
-        second = -first * (1.0 + first)
-        terms.value[rows] += np.log(-np.expm1(-whole)) / np.bincount(cause, minlength=self.causes)[cause]
-        terms.gradient[:, rows] += first * argument
-        terms.hessian[:, :, rows] += second * argument[:, None] * argument + first * bend
-        terms.argument[:, rows], terms.coupling[rows] = argument, second
-
-    def _gather(self, terms: _Terms, parameters: FloatArray) -> Curvature:
-        """Sum over lives: values and Hessians by block, gradients by sample; masked causes couple samples."""
+    def _by_sample(self, growth: Growth, exact: ExactTerms, between: IntervalTerms) -> FloatArray:
+        """Sum values by sample."""
         sample, count = self.lives.sample, len(self.lives.samples)
-        blocks, width = self.block.max(initial=-1) + 1, self.slot.max(initial=0) + 1
-        whole = np.zeros((blocks, 2 * width, 2 * width))
-        place, corner = self.block[sample], 2 * self.slot[sample]
-        left, right = self.pairs
+        total: FloatArray = np.zeros(count)
+        total += np.bincount(self.columns.points.sample, self.columns.points.sign * growth.cumulative, count)
+        total += np.bincount(sample[self.columns.exact], exact.value, count)
+        total += np.bincount(sample[self.columns.interval], between.value, count)
+        return total
+
+    def _by_block(self, by_sample: FloatArray) -> FloatArray:
+        return np.bincount(self.block, by_sample, len(self.unused)).astype(np.float64)
+
+    def _derivatives(
+        self, growth: Growth, exact: ExactTerms, between: IntervalTerms, slope: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Gradient, shape (samples, 2), and Hessian, shape (samples, 2, 2), but for products of derivatives."""
+        points, rows, ends, count = (
+            self.columns.points,
+            self.columns.interval,
+            self.columns.ends,
+            len(self.lives.samples),
+        )
+        pull, bend = points.sign * growth.hazard, points.sign * growth.bend
+        pull[self.columns.exact] += exact.share * growth.turn[self.columns.exact]
+        bend[self.columns.exact] += exact.share * growth.twist[self.columns.exact]
+        first = between.first * between.wide
+        pull[ends], bend[ends] = first * growth.hazard[ends], first * growth.bend[ends]
+        pull[rows] -= first * growth.hazard[rows]
+        bend[rows] -= first * growth.bend[rows]
+        dated = np.bincount(self.lives.sample[self.columns.exact], exact.share, count)
+        gradient, hessian = np.empty((count, 2)), np.empty((count, 2, 2))
+        gradient[:, 0] = np.bincount(points.sample, pull, count)
+        gradient[:, 1] = np.bincount(points.sample, pull * points.log_age, count) + dated / slope
+        hessian[:, 0, 0] = np.bincount(points.sample, bend, count)
+        bend *= points.log_age
+        hessian[:, 0, 1] = hessian[:, 1, 0] = np.bincount(points.sample, bend, count)
+        bend *= points.log_age
+        hessian[:, 1, 1] = np.bincount(points.sample, bend, count) - dated / slope**2
+        return gradient, hessian
+
+    def _add_products(self, hessian: FloatArray, joint: _Joint) -> None:
+        """Add the products of each life's derivatives with themselves."""
+        if not len(self.columns.joint):
+            return
+        sample, (flat, steep) = self.lives.sample[self.columns.joint], joint.argument
+        hessian[:, 0, 0] += np.bincount(sample, joint.own * flat * flat, len(hessian))
+        mixed = np.bincount(sample, joint.own * flat * steep, len(hessian))
+        hessian[:, 0, 1] += mixed
+        hessian[:, 1, 0] += mixed
+        hessian[:, 1, 1] += np.bincount(sample, joint.own * steep * steep, len(hessian))
+
+    def _in_blocks(self, hessian: FloatArray, joint: _Joint) -> FloatArray:
+        """Lay Hessians of samples out by block; masked causes couple samples."""
+        unused, place, corner = self.unused, self.block, 2 * self.slot
+        whole = np.zeros((*unused.shape, unused.shape[1]))
+        sample, (left, right) = self.lives.sample[self.columns.joint], self.columns.pairs
         for i in range(2):
             for j in range(2):
-                np.add.at(whole, (place, corner + i, corner + j), terms.hessian[i, j])
-                cross = terms.coupling[left] * terms.argument[i, left] * terms.argument[j, right]
-                np.add.at(whole, (place[left], corner[left] + i, corner[right] + j), cross)
-        value: FloatArray = np.bincount(place, terms.value, blocks).astype(np.float64)
-        gradient: FloatArray = np.stack([np.bincount(sample, part, count) for part in terms.gradient], axis=1).astype(
-            np.float64
-        )
-        if self.prior is not None:
-            added = prior_terms(self.prior, parameters, reference=self.reference)
-            value += np.bincount(self.block, added.value, blocks)
-            gradient += added.gradient
-            for i in range(2):
-                for j in range(2):
-                    whole[self.block, 2 * self.slot + i, 2 * self.slot + j] += added.hessian[:, i, j]
-        filled = np.zeros((blocks, 2 * width), dtype=bool)
-        filled[self.block, 2 * self.slot] = True
-        filled[self.block, 2 * self.slot + 1] = ~self.held
-        whole *= filled[:, :, None] & filled[:, None]
-        whole[:, np.arange(2 * width), np.arange(2 * width)] -= ~filled
-        gradient[:, 1] *= ~self.held
-        by_sample = np.bincount(sample, terms.value, count).astype(np.float64)
-        return Curvature(value=value, by_sample=by_sample, gradient=gradient, hessian=whole)
+                whole[place, corner + i, corner + j] = hessian[:, i, j]
+                if len(left):
+                    cross = joint.coupling[left] * joint.argument[i, left] * joint.argument[j, right]
+                    one, other = sample[left], sample[right]
+                    np.add.at(whole, (place[one], corner[one] + i, corner[other] + j), cross)
+        whole *= ~(unused[:, :, None] | unused[:, None])
+        whole[:, np.arange(unused.shape[1]), np.arange(unused.shape[1])] -= unused
+        return whole

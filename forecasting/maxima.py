@@ -41,7 +41,7 @@ def _start(likelihood: Likelihood, shape: float) -> FloatArray:
     """Intercept that fits the number of failures at this Weibull shape, then a like lifetime of the family."""
     lives, count = likelihood.lives, len(likelihood.lives.samples)
     failed = np.isfinite(lives.upper)
-    members = np.bincount(likelihood.cause)[likelihood.cause]
+    members = lives.sharing
     ended = np.where(failed, (lives.lower + np.where(failed, lives.upper, 0.0)) / 2.0, lives.lower)
     reference = likelihood.reference[lives.sample]
     spent = (ended / reference) ** shape - (lives.entry / reference) ** shape
@@ -129,15 +129,18 @@ def _is_maximum(likelihood: Likelihood, at: FloatArray) -> BoolArray:
 
 def _interchangeable(likelihood: Likelihood, at: FloatArray, value: FloatArray) -> IntArray:
     """Find samples joined by a masked cause whose lifetimes could be exchanged without loss: which is which is open."""
-    sample, place = likelihood.lives.sample, np.log(likelihood.reference) - at[:, 0] / at[:, 1]
-    pairs = {(int(i), int(j)) for i, j in zip(*(sample[rows] for rows in likelihood.pairs), strict=True) if i < j}
+    sample = likelihood.lives.sample[likelihood.columns.joint]
+    place = np.log(likelihood.reference) - at[:, 0] / at[:, 1]
+    pairs = {
+        (int(i), int(j)) for i, j in zip(*(sample[rows] for rows in likelihood.columns.pairs), strict=True) if i < j
+    }
     alike: list[int] = []
     for i, j in sorted(pairs):
         swapped = at.copy()
         swapped[[i, j], 1] = at[[j, i], 1]
         swapped[[i, j], 0] = at[[j, i], 1] * (np.log(likelihood.reference[[i, j]]) - place[[j, i]])
         block = likelihood.block[i]
-        if likelihood.at(swapped).value[block] > value[block] - LEAST_DIFFERENCE:
+        if likelihood.value(swapped).value[block] > value[block] - LEAST_DIFFERENCE:
             alike += [i, j]
     return np.array(alike, dtype=np.int64)
 

@@ -125,7 +125,8 @@ def _anchor(lives: Lives, item_of: IntArray, items: int) -> FloatArray:
 def _at_maximum(likelihood: Likelihood, parameters: FloatArray, prior: Prior) -> _Posterior:
     """Approximate the posterior at its maximum by a normal one, by log scale and log shape."""
     logs = log_parameters(parameters, reference=likelihood.reference)
-    inverse = np.linalg.inv(-likelihood.at(parameters).hessian)
+    here = likelihood.at(parameters)
+    inverse = np.linalg.inv(-here.hessian)
     corner = 2 * likelihood.slot[:, None, None]
     i, j = np.arange(2)[:, None], np.arange(2)[None, :]
     own = inverse[likelihood.block[:, None, None], corner + i, corner + j]
@@ -136,7 +137,7 @@ def _at_maximum(likelihood: Likelihood, parameters: FloatArray, prior: Prior) ->
     shrunk[likelihood.held, 1, 1] = 1.0
     away = ((logs.value - prior.mean) / prior.sd) ** 2
     away[likelihood.held, 1] = 0.0
-    evidence = likelihood.at(parameters).by_sample - away.sum(axis=1) / 2.0 + np.linalg.slogdet(shrunk)[1] / 2.0
+    evidence = here.by_sample - away.sum(axis=1) / 2.0 + np.linalg.slogdet(shrunk)[1] / 2.0
     return _Posterior(centre=logs.value, covariance=covariance, evidence=evidence, prior=prior)
 
 
@@ -148,9 +149,10 @@ def _pooled(lives: Lives, families: tuple[Family, ...]) -> _Posterior:
     anchor = _anchor(lives, item_of, len(items))
     mean, spread = anchor.copy(), np.tile(ANCHOR_SPREAD, (len(items), 1))
     parameters: FloatArray | None = None
+    alone = Likelihood(lives=lives, families=families)
     for _ in range(ROUNDS):
         prior = Prior(mean=mean[item_of], sd=spread[item_of])
-        likelihood = Likelihood(lives=lives, families=families, prior=prior)
+        likelihood = alone.believing(prior)
         start = highest_maxima(likelihood).parameters if parameters is None else parameters
         parameters = climb(likelihood, start)
         posterior = _at_maximum(likelihood, parameters, prior)

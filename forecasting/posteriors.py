@@ -13,6 +13,7 @@ from scipy.interpolate import Akima1DInterpolator
 
 from forecasting.arrays import BoolArray, FloatArray, IntArray, check
 from forecasting.families import Family
+from forecasting.life_columns import LifeColumns
 from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
 from forecasting.pooling import InUse
@@ -158,7 +159,7 @@ class _Density:
             for place in range(nodes.shape[1]):
                 away = nodes[lead, place] - self.centre[lead]
                 logs = self.centre + np.einsum("nij,nj->ni", along, away)
-                density[looked_at, place] = one.at(self._parameters(logs)).value[one.block[looked_at]]
+                density[looked_at, place] = one.value(self._parameters(logs)).value[one.block[looked_at]]
         return density
 
 
@@ -186,7 +187,7 @@ def _normal(in_use: Sequence[InUse], held: BoolArray) -> Posteriors:
 def _few(in_use: Sequence[InUse], lives: Lives) -> IntArray:
     """List samples whose density is worth looking at, and those a masked cause joins to them."""
     few = {(one.service_class, one.item) for one in in_use if one.fit and one.fit.failures + one.fit.masked < PLENTY}
-    block = Likelihood(lives=lives).block
+    block = LifeColumns(lives=lives).block
     wanted = [block[place] for place, sample in enumerate(lives.samples) if sample in few]
     return np.flatnonzero(np.isin(block, wanted))
 

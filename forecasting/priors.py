@@ -6,7 +6,7 @@ import numpy as np
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["Prior", "PriorTerms", "log_parameters", "prior_terms"]
+__all__ = ["Prior", "PriorTerms", "log_parameters", "prior_terms", "prior_value"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +97,40 @@ def log_parameters(parameters: FloatArray, *, reference: FloatArray) -> LogParam
     return LogParameters(
         value=np.stack([np.log(reference) - intercept / slope, np.log(slope)], axis=1), jacobian=jacobian
     )
+
+
+def prior_value(prior: Prior, parameters: FloatArray, *, reference: FloatArray) -> FloatArray:
+    """Log density of a prior but for a constant, without derivatives.
+
+    Parameters
+    ----------
+    prior : Prior [1]
+        On log scale and log shape.
+    parameters : float array, shape (samples, 2) [1]
+        Intercept and slope.
+    reference : float array, shape (samples,) [days]
+        Age at which log age counts as 0.
+
+    Returns
+    -------
+    float array, shape (samples,) [1]
+        `value` of `prior_terms`.
+
+    References
+    ----------
+    DEVELOPERS.md, "Borrowed strength".
+
+    Examples
+    --------
+    >>> vague = Prior(mean=np.zeros((1, 2)), sd=np.ones((1, 2)))
+    >>> prior_value(vague, np.array([[-2.0, 1.0]]), reference=np.ones(1))
+    array([-2.])
+    """
+    intercept, slope = parameters.T
+    scale_off = (np.log(reference) - intercept / slope - prior.mean[:, 0]) / prior.sd[:, 0]
+    shape_off = (np.log(slope) - prior.mean[:, 1]) / prior.sd[:, 1]
+    value: FloatArray = -0.5 * (scale_off**2 + shape_off**2)
+    return value
 
 
 def prior_terms(prior: Prior, parameters: FloatArray, *, reference: FloatArray) -> PriorTerms:

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
+from forecasting.families import Family
 from forecasting.fitting import log_likelihood
 from forecasting.lifetimes import Weibull
 from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
+from forecasting.priors import Prior
 from tests.reference import slow
 from tests.strategies import CI, lives
 
@@ -43,6 +45,20 @@ def test_any_lives_have_the_likelihood_written_life_by_life(told: Lives) -> None
     """Whatever is exact, censored, truncated or masked."""
     plain = slow.log_likelihood(causes(told), [(one.scale, one.shape) for one in LIFETIMES])
     assert log_likelihood(told, LIFETIMES) == pytest.approx(plain, rel=1e-9, abs=1e-9)
+
+
+@settings(CI, max_examples=100)
+@given(told=lives())
+def test_the_value_alone_is_the_value_with_derivatives(told: Lives) -> None:
+    """Two ways through one sum, priors and three families included; the next prior keeps nothing of the last."""
+    families, at = (Family.WEIBULL, Family.LOGNORMAL, Family.LOGLOGISTIC), AT[:3]
+    narrow, vague = (Prior(mean=np.full((3, 2), 0.5), sd=np.full((3, 2), sd)) for sd in (0.5, 2.0))
+    likelihood = Likelihood(lives=told, families=families, prior=narrow).believing(vague)
+    whole, alone = likelihood.at(at), likelihood.value(at)
+    assert alone.value == pytest.approx(whole.value, rel=1e-12, abs=1e-12)
+    assert alone.by_sample == pytest.approx(whole.by_sample, rel=1e-12, abs=1e-12)
+    anew = Likelihood(lives=told, families=families, prior=vague).value(at).value
+    assert alone.value == pytest.approx(anew, rel=1e-15)
 
 
 def value(parameters: slow.FloatArray) -> float:
