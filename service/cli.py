@@ -1,4 +1,4 @@
-"""Command line: migrate, import, export, run, serve, demo."""
+"""Command line: migrate, import, export, run, backtest, serve, demo."""
 
 import os
 import subprocess
@@ -19,6 +19,7 @@ from forecasting.errors import ForecastingError, InvalidInput
 from models.base import StorageError
 from models.engine import Engines, migrate
 from models.queries.audit import Actor
+from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
 from service import key_commands, settings, terminal
 from service.actors import acting
@@ -26,9 +27,10 @@ from service.csv_tables import Dialect
 from service.databases import opened
 from service.local_dates import DateOrder
 from service.logs import configure_logs
+from service.schemas.accuracy import AccuracyOut
 from service.schemas.runs import RunOut
 from service.schemas.windows import WindowQuestion
-from service.use_cases import list_results, load_demo, request_run
+from service.use_cases import list_accuracy, list_results, load_demo, request_run
 from service.use_cases.export_files import FileFormat, export_folder
 from service.use_cases.import_archive import unpacked
 from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
@@ -132,6 +134,30 @@ def run_command(
             _show(engines, run, most_orders=0)
     if run.status != "finished":
         raise typer.Exit(FAILED)
+
+
+@app.command("backtest")
+def backtest_command(context: typer.Context, as_of: Day = None, json: AsJson = False) -> None:
+    """Score the forecast as made from earlier days, beside simple methods; store the scores with the latest run.
+
+    Without --as-of the record is read up to the cut-off of the latest run.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # the server never imports the numerics: they are loaded here, in the process that computes
+    from service.use_cases.run_backtest import run_backtest
+
+    with opened(context.obj) as engines:
+        summary = run_backtest(engines, as_of=None if as_of is None else as_of.date())
+        scores = list_accuracy.list_accuracy(engines, run_id=None, wanted=ScoreFilter())
+        rows = list(scores.rows())
+    if json:
+        _write_json({"summary": summary, "scores": rows})
+    else:
+        terminal.show_scores(out, [row for row in rows if not row.kit], title="All kits of the plant together")
+        terminal.show_scores(
+            out, [row for row in rows if _lost(row)], title="Kits for which a simple method was better"
+        )
+        out.print(summary, markup=False, highlight=False)
 
 
 @app.command("serve")
@@ -265,6 +291,10 @@ def _show(engines: Engines, run: RunOut, *, most_orders: int) -> None:
         terminal.show_models(out, list(models.rows()))
         orders = list_results.list_orders(engines, run_id=run.id, storeroom=None)
         terminal.show_orders(out, list(orders.rows()), most=most_orders)
+
+
+def _lost(score: AccuracyOut) -> bool:
+    return bool(score.kit) and not score.storeroom and score.verdict == "worse"
 
 
 def _write_json(document: object) -> None:

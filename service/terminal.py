@@ -8,6 +8,7 @@ from rich.console import Console, JustifyMethod
 from rich.table import Table
 
 from service.csv_tables import RowError
+from service.schemas.accuracy import AccuracyOut
 from service.schemas.results import FailureModelOut, OrderLineOut
 from service.schemas.runs import RunOut
 from service.use_cases.import_files import ImportReport
@@ -20,10 +21,15 @@ ORDER_COLUMNS = {
 }
 """By the width there must be for them."""
 MODEL_COLUMNS = ("service_class", "maintainable_item", "failures", "lives", "mean_days", "status", "reason")
+SCORE_COLUMNS = (
+    *("kit", "storeroom", "method", "forecasts", "actual_mean", "bias", "cover_90", "crps", "pinball"),
+    *("difference", "difference_error", "verdict"),
+)
 SENTENCES = frozenset({"reason", "expected", "value"})
 NUMBERS = frozenset(
     {"position", "reorder_point", "order_quantity", "cost", "failures", "lives", "mean_days", "line"}
     | {"created", "changed", "unchanged"}
+    | {*SCORE_COLUMNS} - {"kit", "storeroom", "method", "verdict"}
 )
 
 
@@ -92,6 +98,21 @@ def show_orders(console: Console, orders: Sequence[OrderLineOut], *, most: int) 
         columns = next(columns for room, columns in ORDER_COLUMNS.items() if console.width >= room)
         show_table(console, "Order list", columns, orders[:most], folded=())
     console.print(f"Lines to order or to chase: {len(orders)}, at /v1/order-list", highlight=False)
+
+
+def show_scores(console: Console, scores: Sequence[AccuracyOut], *, title: str) -> None:
+    """Show how good methods were.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    scores : sequence of AccuracyOut
+        Of the kits wanted.
+    title : str
+        Which those are.
+    """
+    show_table(console, title, SCORE_COLUMNS, scores)
 
 
 def show_import(console: Console, report: ImportReport, *, title: str) -> None:

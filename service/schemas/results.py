@@ -188,6 +188,7 @@ class Page(Struct, Generic[Row], kw_only=True):
     as_of: date | UnsetType = UNSET
     method: str | UnsetType = UNSET
     cautions: Sequence[str] | UnsetType = UNSET
+    last_backtest: str | UnsetType = UNSET
     notice: str | UnsetType = UNSET
 
 

@@ -4,6 +4,8 @@ from datetime import date, datetime
 
 from msgspec import UNSET, Struct, UnsetType
 
+from service.schemas.accuracy import BacktestOut
+
 
 class RunRequest(Struct, kw_only=True, forbid_unknown_fields=True):
     """Which run is wanted; `as_of` is the data cut-off, today if it is left out."""
@@ -26,4 +28,5 @@ class RunOut(Struct, kw_only=True):
     method: str | None
     error: str | None
     counts: dict[str, object]
+    last_backtest: BacktestOut | None | UnsetType = UNSET
     notice: str | UnsetType = UNSET

@@ -3,7 +3,7 @@
 Each takes the database and a run (None is the latest finished) and gives a list that is read part by part.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Protocol, TypeVar
 
@@ -12,6 +12,7 @@ from msgspec import UNSET, UnsetType
 from models.base import NotFound, Session
 from models.engine import Engines
 from models.queries import order_list, results
+from models.queries.backtests import last_backtest
 from models.queries.results import DemandFilter
 from models.runs import Run, RunDemand, RunFailureModel, RunReorderPoint
 from service.db import read_session
@@ -83,7 +84,7 @@ def list_demand(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -
     """
 
     def shape(run: Run, row: RunDemand) -> DemandOut:
-        return from_row(DemandOut, row, method=run.method, probabilities=UNSET)
+        return from_row(DemandOut, row, method=_method(run, row.details), probabilities=UNSET)
 
     return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
 
@@ -105,8 +106,11 @@ def list_demand_distributions(engines: Engines, *, run_id: int | None, wanted: D
     Listing
         One row per kit and period; its probabilities are P(D = 0), P(D = 1), ...
     """
-    query = partial(results.demand, wanted=wanted)
-    return _listing(engines, run_id, DemandOut, query, _estimate(DemandOut))
+
+    def shape(run: Run, row: RunDemand) -> DemandOut:
+        return from_row(DemandOut, row, method=_method(run, row.details))
+
+    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
 
 
 def list_reorder_points(
@@ -128,8 +132,12 @@ def list_reorder_points(
     Listing
         One row per storeroom and kit.
     """
+
+    def shape(run: Run, row: RunReorderPoint) -> ReorderPointOut:
+        return from_row(ReorderPointOut, row, method=_method(run, row.details))
+
     query = partial(results.reorder_points, storeroom=storeroom, kit=kit)
-    return _listing(engines, run_id, ReorderPointOut, query, _estimate(ReorderPointOut))
+    return _listing(engines, run_id, ReorderPointOut, query, shape)
 
 
 def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) -> Listing[OrderLineOut]:
@@ -193,14 +201,22 @@ def _listing(
 ) -> Listing[Row]:
     with read_session(engines) as session:
         run = choose_run(session, run_id)
-        said = notice(session)
+        said, tested = notice(session), last_backtest(session, run.id)
 
     def read(after: int, limit: int) -> Part[Row]:
         with read_session(engines) as session:
             stored = query(session, run.id, after=after, limit=limit + 1)
         return cut(stored, limit=limit, shape=partial(shape, run))
 
-    top = Page[Row](value=(), run=run.id, as_of=run.as_of, method=run.method or UNSET, cautions=cautions, notice=said)
+    top = Page[Row](
+        value=(),
+        run=run.id,
+        as_of=run.as_of,
+        method=run.method or UNSET,
+        cautions=cautions,
+        last_backtest=UNSET if tested is None else tested.summary,
+        notice=said,
+    )
     return Listing(shape=row_type, read=read, top=top)
 
 
@@ -217,5 +233,11 @@ def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:
         row,
         order_quantity=row.proposed_quantity,
         overdue_qty=row.details.get("overdue_qty", 0),
-        method=run.method,
+        method=_method(run, row.details),
     )
+
+
+def _method(run: Run, details: Mapping[str, object]) -> str | None:
+    # what no valve takes isn't forecast as the rest
+    own = details.get("method")
+    return own if isinstance(own, str) else run.method

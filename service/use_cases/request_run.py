@@ -5,16 +5,18 @@ from collections.abc import Callable
 from datetime import date
 
 from forecasting.errors import InvalidInput
-from models.base import Conflict
+from models.base import Conflict, Session
 from models.engine import Engines
 from models.queries import audit, run_log
 from models.queries import runs as queries
+from models.runs import Run
 from service.db import read_session, write_session
 from service.listings import Listing, Part, cut
 from service.schemas.results import Page, from_row
 from service.schemas.runs import RunOut
 from service.settings import code_version, host_name, now, today
 from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.list_accuracy import backtest_of
 
 ABANDONED = "The process that computed this run ended before the run did."
 
@@ -101,7 +103,7 @@ def read_run(engines: Engines, run_id: int) -> RunOut:
         If there is none with that id.
     """  # noqa: DOC502 (comes from the query)
     with read_session(engines) as session:
-        return from_row(RunOut, run_log.get_run(session, run_id), notice=notice(session))
+        return _out(session, run_log.get_run(session, run_id))
 
 
 def read_latest_run(engines: Engines) -> RunOut:
@@ -123,7 +125,11 @@ def read_latest_run(engines: Engines) -> RunOut:
         If no run has finished.
     """  # noqa: DOC502 (comes from choose_run)
     with read_session(engines) as session:
-        return from_row(RunOut, choose_run(session, None), notice=notice(session))
+        return _out(session, choose_run(session, None))
+
+
+def _out(session: Session, run: Run) -> RunOut:
+    return from_row(RunOut, run, last_backtest=backtest_of(session, run), notice=notice(session))
 
 
 def list_runs(engines: Engines) -> Listing[RunOut]:

@@ -34,6 +34,7 @@ OPERATIONS = {
     ("get", "/v1/reorder-points/{storeroom}/{kit}"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}/why"),
     ("get", "/v1/order-list"),
+    ("get", "/v1/accuracy"),
     ("get", "/v1/valves/{tag}/kit-needs"),
     ("get", "/v1/data-findings"),
     ("post", "/v1/data-findings/{finding_id}/close"),
