@@ -1,14 +1,15 @@
 """Why a number is what it is: the valves a demand is made of, and what made it another than the last run's."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import floor, log10
 
 import numpy as np
 
 from forecasting.consumption import TakeUp, Window
+from forecasting.histories import Action, History
 
-__all__ = ["Change", "ValveNeed", "needs_of_valves", "split_change"]
+__all__ = ["Change", "ValveNeed", "histories_until", "needs_of_valves", "split_change"]
 
 DIGITS = 6
 
@@ -166,3 +167,45 @@ def split_change(before: float, *, corrected: float, later: float, with_events: 
         new_model=parts[3],
         after=rounded[4],
     )
+
+
+def _until(history: History, day: int) -> History:
+    """Leave out what was done to one valve since a day."""
+    later = sorted((event for event in history.events if event.done > day), key=lambda event: event.done)
+    changes = [event.class_from for event in later if event.action is Action.RECLASSIFY and event.class_from]
+    return replace(
+        history,
+        service_class=changes[0] if changes else history.service_class,
+        last_renewed={item: renewed for item, renewed in history.last_renewed.items() if renewed <= day},
+        events=tuple(event for event in history.events if event.done <= day),
+    )
+
+
+def histories_until(histories: Sequence[History], day: int) -> tuple[History, ...]:
+    """Tell histories as if nothing had been done since a day; valves come and go as they did.
+
+    Parameters
+    ----------
+    histories : sequence of History [day numbers]
+        As they are known now.
+    day : int [day number]
+        The last day on which something was done.
+
+    Returns
+    -------
+    tuple of History [day numbers]
+        In the same order; a valve put into another service since is in the one before.
+
+    References
+    ----------
+    DEVELOPERS.md, "What changed".
+
+    Examples
+    --------
+    >>> from forecasting.histories import Event
+    >>> events = tuple(Event(ref="", action=Action.REBUILD, done=day) for day in (10, 20))
+    >>> valve = History(valve="V", service_class="air", items=("seat",), records_begin=0, installed=0, events=events)
+    >>> [event.done for event in histories_until([valve], 15)[0].events]
+    [10]
+    """
+    return tuple(_until(history, day) for history in histories)

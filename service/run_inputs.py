@@ -63,7 +63,7 @@ class Asked:
     """A record read up to a day, and the plant the numerics make of it."""
 
     as_of: date
-    records: Records
+    inputs: Inputs
     register: Register
     stock: tuple[AskedStock, ...]
     plant: Plant
@@ -160,4 +160,4 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         exchanges=inputs.exchanges,
         kit_renews={kit.code: frozenset(kit.renews) for kit in inputs.kits},
     )
-    return Asked(as_of=as_of, records=inputs, register=register, stock=stock, plant=plant)
+    return Asked(as_of=as_of, inputs=inputs, register=register, stock=stock, plant=plant)

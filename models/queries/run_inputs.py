@@ -63,7 +63,26 @@ def run_input(session: Session, run: Run) -> bytes:
     NotFound
         If it is an old run, or of a version that didn't keep it.
     """
-    found = session.get(RunInput, run.input_digest)
-    if found is None:
+    content = kept_input(session, run)
+    if content is None:
         raise NotFound(f"what run {run.id} read is no longer kept; POST /v1/runs, then ask again")
-    return found.content
+    return content
+
+
+def kept_input(session: Session, run: Run) -> bytes | None:
+    """Find what a run read, if it is still kept.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run : Run
+        Finished.
+
+    Returns
+    -------
+    bytes or None
+        As stored.
+    """
+    found = session.get(RunInput, run.input_digest)
+    return None if found is None else found.content

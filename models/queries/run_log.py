@@ -1,6 +1,7 @@
 """Looking at runs."""
 
 from collections.abc import Sequence
+from datetime import date
 
 from sqlmodel import col, select
 
@@ -65,6 +66,25 @@ def latest_finished(session: Session) -> Run | None:
     """
     finished = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
     return session.exec(finished).one_or_none()
+
+
+def finished_before(session: Session, *, as_of: date) -> Run | None:
+    """Find the run that a new one is compared with.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's or a writer's.
+    as_of : date
+        The new one's data cut-off.
+
+    Returns
+    -------
+    Run or None
+        The last one that was finished, of the same cut-off or an earlier one.
+    """
+    finished = select(Run).where(Run.status == "finished", col(Run.as_of) <= as_of)
+    return session.exec(finished.order_by(col(Run.id).desc()).limit(1)).one_or_none()
 
 
 def list_runs(session: Session, *, before: int | None, limit: int) -> Sequence[Run]:

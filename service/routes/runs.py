@@ -5,14 +5,14 @@ from typing import Annotated, Any
 
 from litestar import Request, Response
 from litestar.di import NamedDependency
-from litestar.params import JSONBody, PathParameter
+from litestar.params import JSONBody, PathParameter, QueryParameter
 
 from models.engine import Engines
 from service.forecast_processes import ForecastProcesses
 from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one, post_for
-from service.schemas.results import Page
+from service.schemas.results import ChangeOut, Page
 from service.schemas.runs import RunOut, RunRequest
-from service.use_cases import request_run
+from service.use_cases import list_results, request_run
 
 RunId = Annotated[int, PathParameter(ge=1, le=LARGEST_ID)]
 
@@ -51,6 +51,19 @@ def get_run(engines: NamedDependency[Engines], run_id: RunId) -> RunOut:
     return request_run.read_run(engines, run_id)
 
 
+@get_list("/runs/{run_id:int}/changes")
+def get_changes(
+    request: Request[Any, Any, Any],
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run_id: RunId,
+    storeroom: Annotated[str | None, QueryParameter(description="Only this one; empty: the whole plant.")] = None,
+    kit: Annotated[str | None, QueryParameter(description="Only this one.")] = None,
+) -> Response[Page[ChangeOut]]:
+    """List what made expected kits others than in the run before: corrections, time, new events, new models."""
+    return answer_list(request, asked, list_results.list_changes(engines, run_id=run_id, storeroom=storeroom, kit=kit))
+
+
 @post_for("/runs/{run_id:int}/cancel", status_code=200)
 async def post_cancel(
     engines: NamedDependency[Engines],
@@ -63,4 +76,4 @@ async def post_cancel(
     return run
 
 
-HANDLERS = (post_run, get_runs, get_latest_run, get_run, post_cancel)
+HANDLERS = (post_run, get_runs, get_latest_run, get_run, get_changes, post_cancel)

@@ -5,7 +5,7 @@ from datetime import date
 
 from msgspec import UNSET, Struct, UnsetType
 
-from service.schemas.results import CAUTIONS
+from service.schemas.results import CAUTIONS, ChangeOut
 
 
 class WhyValveOut(Struct, kw_only=True):
@@ -78,6 +78,7 @@ class WhyOut(Struct, kw_only=True):
     valves: Sequence[WhyValveOut]
     valves_left_out: int
     models: Sequence[WhyModelOut]
+    change: ChangeOut | None
     warnings: Sequence[str]
     run: int
     as_of: date

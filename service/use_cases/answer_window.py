@@ -8,17 +8,20 @@ from forecasting.consumption import TakeUp, Window
 from forecasting.demand import kit_demand
 from forecasting.issue_demand import issue_demand
 from forecasting.pipeline import Standing, kits_used, standing
-from forecasting.pooling import lifetimes_in_use
+from forecasting.pooling import InUse
 from forecasting.reasons import ValveNeed, needs_of_valves
 from models.base import code_key
 from models.engine import Engines
-from models.queries import run_inputs, run_log
+from models.queries import results, run_inputs, run_log
 from service.db import read_session
 from service.run_inputs import Asked, asked_of, unpacked
+from service.run_models import fitted_again
 from service.schemas.windows import ValvePart, WindowAnswer, WindowQuestion
 from service.translate_demand import Period, demand_columns, valves_by_class, valves_by_storeroom
 from service.translate_issues import untold_kinds
 from service.translate_turnarounds import without_turnaround
+
+MODELS_READ = 100_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,6 +33,7 @@ class _Scene:
     window: Window
     kit: str
     stand: Standing
+    lifetimes: tuple[InUse, ...]
     valves: frozenset[str]
 
 
@@ -56,6 +60,7 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
     with read_session(engines) as session:
         run = run_log.get_run(session, question.run)
         packed = run_inputs.run_input(session, run)
+        models = results.failure_models(session, run.id, service_class=None, after=0, limit=MODELS_READ)
     asked = asked_of(unpacked(packed), as_of=run.as_of)
     window = Period(bucket="", starts_on=question.starts_on, ends_on=question.ends_on).window(run.as_of)
     asked = replace(asked, plant=replace(asked.plant, windows=(window,), questions=()))
@@ -66,6 +71,7 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
         window=window,
         kit=_as_written(question.kit, asked),
         stand=stand,
+        lifetimes=fitted_again(stand, models),
         valves=_valves(question, asked, stand),
     )
     takers = _takers(scene)
@@ -84,7 +90,7 @@ def _valves(question: WindowQuestion, asked: Asked, stand: Standing) -> frozense
     register = asked.register
     parts = (
         (question.area, register.areas),
-        (question.storeroom, valves_by_storeroom(asked.records, register)),
+        (question.storeroom, valves_by_storeroom(asked.inputs, register)),
         (question.service_class, valves_by_class(stand.fleet.ages, register)),
     )
     for code, by_code in parts:
@@ -100,17 +106,16 @@ def _takers(scene: _Scene) -> list[TakeUp]:
     designs = {design for design, needs in plant.design_items.items() if scene.kit in {need.kit for need in needs}}
     ours = {tag for tag in scene.valves if plant.designs[tag] in designs}
     ages = [age for age in stand.ages if age.valve in ours]
-    lifetimes = lifetimes_in_use(stand.fleet.lives, wanted=stand.samples)
-    return [one for one in kits_used(plant, ages, lifetimes).taken if one.kit == scene.kit]
+    return [one for one in kits_used(plant, ages, scene.lifetimes).taken if one.kit == scene.kit]
 
 
 def _from_valves(scene: _Scene, takers: Sequence[TakeUp]) -> WindowAnswer:
     demand = kit_demand(takers, scene.window, valves=scene.valves)
     needs = needs_of_valves(takers, scene.window, valves=scene.valves)
-    said = without_turnaround(scene.asked.records, scene.asked.register, as_of=scene.asked.as_of).get(scene.kit, [])
+    said = without_turnaround(scene.asked.inputs, scene.asked.register, as_of=scene.asked.as_of).get(scene.kit, [])
     reason = "; ".join([*said, *sorted({one.note for one in takers} - {""})]) or None
     ages = {(age.valve, age.item): age for age in scene.stand.ages}
-    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in scene.asked.records.policies}
+    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in scene.asked.inputs.policies}
     columns = demand_columns(demand) | {
         "kit": scene.kit,
         "status": "forecast" if reason is None else "incomplete",

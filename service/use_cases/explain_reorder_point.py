@@ -10,8 +10,9 @@ from models.engine import Engines
 from models.queries import results
 from models.runs import Run, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
-from service.schemas.results import from_row, published
+from service.schemas.results import ChangeOut, from_row, published
 from service.schemas.why import WhyModelOut, WhyOut, WhyPositionOut, WhyTargetOut, WhyValveOut
+from service.translate_changes import change_sentence
 from service.use_cases.choose_run import choose_run, notice
 
 VALVES_NAMED = 100
@@ -53,12 +54,14 @@ def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: st
         row = results.reorder_point(session, run.id, storeroom=storeroom, kit=kit)
         needs = results.needs_of_kit(session, run.id, storeroom=storeroom, kit=kit)
         models = _models(session, run, needs)
+        changes = results.changes(session, run.id, storeroom=storeroom, kit=kit, after=0, limit=1)
         said = notice(session)
+    change = from_row(ChangeOut, changes[0]) if changes else None
     details: dict[str, Any] = row.details
     return from_row(
         WhyOut,
         row,
-        sentence=" ".join(_sentences(row, needs)),
+        sentence=" ".join([*_sentences(row, needs), *([] if change is None else [change_sentence(change)])]),
         **{name: details.get(name) for name in FROM_DETAILS},
         target=WhyTargetOut(
             rule=row.rule,
@@ -70,6 +73,7 @@ def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: st
         valves=[_valve(need) for need in needs[:VALVES_NAMED]],
         valves_left_out=len(needs[VALVES_NAMED:]),
         models=[from_row(WhyModelOut, model) for model in models],
+        change=change,
         warnings=details.get("warnings", []),
         run=run.id,
         as_of=run.as_of,

@@ -14,11 +14,12 @@ from models.engine import Engines
 from models.queries import order_list, results
 from models.queries.backtests import last_backtest
 from models.queries.results import DemandFilter
-from models.runs import Run, RunDemand, RunFailureModel, RunReorderPoint
+from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunReorderPoint
 from service.db import read_session
 from service.listings import Listing, Part, Row, StoredRow, cut
 from service.schemas.results import (
     CAUTIONS,
+    ChangeOut,
     DemandOut,
     FailureModelOut,
     KitNeedOut,
@@ -138,6 +139,31 @@ def list_reorder_points(
 
     query = partial(results.reorder_points, storeroom=storeroom, kit=kit)
     return _listing(engines, run_id, ReorderPointOut, query, shape)
+
+
+def list_changes(engines: Engines, *, run_id: int, storeroom: str | None, kit: str | None) -> Listing[ChangeOut]:
+    """List what made expected kits others than in the run before.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int
+        Which run.
+    storeroom, kit : str or None
+        Only those of this storeroom ('': the whole plant), of this kit.
+
+    Returns
+    -------
+    Listing
+        One row per kit for the whole plant and for each storeroom; none for the first run.
+    """
+
+    def shape(_: Run, row: RunChange) -> ChangeOut:
+        return from_row(ChangeOut, row)
+
+    query = partial(results.changes, storeroom=storeroom, kit=kit)
+    return _listing(engines, run_id, ChangeOut, query, shape)
 
 
 def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) -> Listing[OrderLineOut]:

@@ -35,6 +35,7 @@ from service.translate_issues import dead_stock, issue_warnings
 from service.translate_kits import kits_told
 from service.translate_results import METHOD, failure_model_rows, need_rows
 from service.translate_turnarounds import without_turnaround
+from service.use_cases.compare_runs import change_rows, read_run_before
 from service.use_cases.read_exchanges import read_exchanges
 
 UNTOLD = "The forecast stopped on a fault of its own; the log of the process says which."
@@ -72,12 +73,15 @@ def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
     with read_session(engines) as session:
         read = read_inputs(session, read_exchanges(session, as_of=as_of))
         undescribed, waiting = record_queries.undescribed(session), voids.held_aside(session)
+        before = read_run_before(session, as_of=as_of)
     asked = asked_of(read.inputs, as_of=as_of)
     made = forecast(asked.plant)
     results = _rows(made, asked, _descriptions(read.inputs))
     results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)
+    changes = [] if before is None else change_rows(made, asked, before)
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
+        runs.store_changes(session, run_id, changes)
         run_inputs.store_input(session, digest=read.digest, content=read.packed)
         runs.finish_run(
             session,
@@ -109,7 +113,7 @@ def _finding_rows(
     undescribed: Sequence[tuple[str, str]],
 ) -> list[dict[str, object]]:
     """Lay out what can't be true or can't be used, with what it does to the forecast."""
-    as_of, records, register = asked.as_of, asked.records, asked.register
+    as_of, records, register = asked.as_of, asked.inputs, asked.register
     findings = (
         *untagged_findings(waiting, history.valves),
         *tag_findings(history.valves, history.events),
@@ -130,7 +134,7 @@ def _finding_rows(
 
 def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[str, list[dict[str, object]]]:
     """Lay out the rows of every result table but the findings."""
-    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in asked.records.policies}
+    policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in asked.inputs.policies}
     return {
         "failure_models": list(failure_model_rows(made, descriptions, kits_told(asked.plant))),
         "demand": list(_demand_rows(made, asked)),
@@ -141,7 +145,7 @@ def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[st
 
 def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
     """Lay out demand: of the plant and its areas, storerooms and service classes."""
-    as_of, records, register = asked.as_of, asked.records, asked.register
+    as_of, records, register = asked.as_of, asked.inputs, asked.register
     periods, reasons = forecast_periods(as_of), shortfalls(made, without_turnaround(records, register, as_of=as_of))
     rooms, classes = valves_by_storeroom(records, register), valves_by_class(made.fleet.ages, register)
     yield from demand_rows(made, periods, as_of=as_of, reasons=reasons)
@@ -157,7 +161,7 @@ def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     as_of = asked.as_of
     begins = [history.records_begin for history in asked.register.histories]
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
-    unplaced = issue_warnings(asked.records, asked.stock, as_of=as_of)
+    unplaced = issue_warnings(asked.inputs, asked.stock, as_of=as_of)
     decided = []
     for one in asked.stock:
         key = (one.question.storeroom, one.question.kit)

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, ItemPlan, kits_taken
 from forecasting.demand import kit_demand
+from forecasting.histories import Action, Event, History
 from forecasting.lifetimes import Weibull
-from forecasting.reasons import needs_of_valves, split_change
+from forecasting.reasons import histories_until, needs_of_valves, split_change
 
 YEAR, QUARTER = (0.0, 365.0), (90.0, 181.0)
 TAGS = ("V1", "V2", "V3", "V4")
@@ -85,3 +86,26 @@ def test_each_step_gets_what_it_added_and_no_other() -> None:
         -0.25,
     )
     assert split_change(0.0, corrected=0.0, later=0.0, with_events=0.0, after=0.0).new_model == 0.0
+
+
+def test_a_history_until_a_day_is_in_the_service_it_was_in_and_knows_of_no_later_renewal() -> None:
+    events = (
+        Event(ref="1", action=Action.REBUILD, done=100),
+        Event(ref="2", action=Action.RECLASSIFY, done=200, class_from="air"),
+        Event(ref="3", action=Action.RECLASSIFY, done=300, class_from="water"),
+        Event(ref="4", action=Action.REBUILD, done=400, found=150),
+    )
+    valve = History(
+        valve="V",
+        service_class="acid",
+        items=("seat", "plug"),
+        records_begin=0,
+        installed=0,
+        last_renewed={"seat": 90, "plug": 210},
+        events=events,
+    )
+    told = {day: histories_until([valve], day)[0] for day in (150, 250, 350, 400)}
+    assert {day: one.service_class for day, one in told.items()} == {150: "air", 250: "water", 350: "acid", 400: "acid"}
+    assert [event.ref for event in told[150].events] == ["1"]
+    assert told[150].last_renewed == {"seat": 90}
+    assert told[400] == valve
