@@ -1,11 +1,12 @@
 """From lives to fitted lifetimes: maximum likelihood of any family, every sample in one batch."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 
-from forecasting.arrays import BoolArray
+from forecasting.arrays import BoolArray, FloatArray, IntArray
 from forecasting.estimates import Estimates, estimate
 from forecasting.existence import REASONS, FitStatus
 from forecasting.families import Family
@@ -14,7 +15,9 @@ from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
 from forecasting.segments import Segments, segments_of
 
-__all__ = ["Fit", "FitStatus", "fit_lifetimes", "fit_weibull", "log_likelihood"]
+__all__ = ["Fit", "FitStatus", "Fits", "fit_lifetimes", "fit_weibull", "log_likelihood"]
+
+COUNTS = ("lives", "failures", "masked", "truncated", "right_censored", "interval_censored")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +61,70 @@ class Fit:
         return REASONS[self.status]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fits(Sequence[Fit]):
+    """Fits of all samples, in columns; one that is looked at becomes a `Fit`.
+
+    Parameters
+    ----------
+    samples : tuple of (str, str) [service class, maintainable item]
+        The samples.
+    family : Family [word]
+        Of all of them.
+    status : tuple of FitStatus [words]
+        One per sample.
+    scale, shape, log_likelihood : float array, shape (samples,) [days, 1, 1]
+        Where the status is `fitted`; else without meaning.
+    lives, failures, masked, truncated, right_censored, interval_censored : int array, shape (samples,) [lives]
+        As in `Fit`.
+    exposure : float array, shape (samples,) [days]
+        Time watched.
+    """
+
+    samples: tuple[tuple[str, str], ...]
+    family: Family
+    status: tuple[FitStatus, ...]
+    scale: FloatArray
+    shape: FloatArray
+    log_likelihood: FloatArray
+    lives: IntArray
+    failures: IntArray
+    masked: IntArray
+    truncated: IntArray
+    right_censored: IntArray
+    interval_censored: IntArray
+    exposure: FloatArray
+
+    def __len__(self) -> int:
+        """Return the number of samples."""
+        return len(self.samples)
+
+    @overload
+    def __getitem__(self, place: int) -> Fit: ...
+    @overload
+    def __getitem__(self, place: slice) -> tuple[Fit, ...]: ...
+    def __getitem__(self, place: int | slice) -> Fit | tuple[Fit, ...]:
+        """Give the fit of one sample, or of several."""
+        if isinstance(place, slice):
+            return tuple(self._fit(one) for one in range(*place.indices(len(self))))
+        return self._fit(place)
+
+    def _fit(self, place: int) -> Fit:
+        """Take one row."""
+        (service_class, item), status = self.samples[place], self.status[place]
+        fitted = status is FitStatus.FITTED
+        scale, shape = float(self.scale[place]), float(self.shape[place])
+        return Fit(
+            service_class=service_class,
+            item=item,
+            status=status,
+            lifetime=lifetime_of(self.family, scale=scale, shape=shape) if fitted else None,
+            log_likelihood=float(self.log_likelihood[place]) if fitted else None,
+            exposure=float(self.exposure[place]),
+            **{name: int(getattr(self, name)[place]) for name in COUNTS},
+        )
+
+
 def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
     """Log-likelihood of lives under given lifetimes.
 
@@ -98,45 +165,31 @@ def _sorted(lives: Lives) -> Lives:
     return lives.of_rows(np.argsort(lives.sample, kind="stable"))
 
 
-def _fits(lives: Lives, segments: Segments, shared: BoolArray, family: Family, estimates: Estimates) -> Iterator[Fit]:
+def _fits(lives: Lives, segments: Segments, shared: BoolArray, family: Family, estimates: Estimates) -> Fits:
     """Put the counts beside the estimates."""
     running = np.isinf(lives.upper)
     between = (lives.lower < lives.upper) & ~running
     # days are whole, so an interval of one day ends when it begins
     wide = between & (lives.upper - lives.lower > 1.0)
     watched = (np.where(wide, lives.upper, lives.lower) if wide.any() else lives.lower) - lives.entry
-    columns = (
-        segments.size(),
-        segments.count(~running & ~shared),
-        segments.count(shared),
-        segments.count(lives.entry > 0),
-        segments.count(running),
-        segments.count(between),
-        segments.total(watched),
-        estimates.scale,
-        estimates.shape,
-        estimates.log_likelihood,
+    return Fits(
+        samples=lives.samples,
+        family=family,
+        status=tuple(estimates.status),
+        scale=estimates.scale,
+        shape=estimates.shape,
+        log_likelihood=estimates.log_likelihood,
+        lives=segments.size(),
+        failures=segments.count(~(running | shared)),
+        masked=segments.count(shared),
+        truncated=segments.count(lives.entry > 0),
+        right_censored=segments.count(running),
+        interval_censored=segments.count(between),
+        exposure=segments.total(watched),
     )
-    rows = zip(lives.samples, estimates.status, *(column.tolist() for column in columns), strict=True)
-    for (service_class, item), status, size, failures, masked, late, right, interval, exposure, *found in rows:
-        fitted = status is FitStatus.FITTED
-        yield Fit(
-            service_class=service_class,
-            item=item,
-            status=status,
-            lifetime=lifetime_of(family, scale=found[0], shape=found[1]) if fitted else None,
-            lives=size,
-            failures=failures,
-            masked=masked,
-            truncated=late,
-            right_censored=right,
-            interval_censored=interval,
-            exposure=exposure,
-            log_likelihood=found[2] if fitted else None,
-        )
 
 
-def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
+def fit_lifetimes(lives: Lives, *, family: Family) -> Fits:
     """Fit lifetimes of one family to every sample at once.
 
     Weibull and exponential samples whose failures are dated: `weibull_profiles`, and exposure over failures. Else
@@ -152,7 +205,7 @@ def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
 
     Returns
     -------
-    tuple of Fit, one per sample [days]
+    Fits, a sequence of Fit, one per sample [days]
         In the order of `lives.samples`. A sample without a maximum has a typed status, never a number.
 
     References
@@ -174,10 +227,10 @@ def fit_lifetimes(lives: Lives, *, family: Family) -> tuple[Fit, ...]:
     segments = segments_of(ordered.sample, samples=len(ordered.samples))
     shared = ordered.sharing > 1
     estimates = estimate(ordered, segments, shared=shared, family=family)
-    return tuple(_fits(ordered, segments, shared, family, estimates))
+    return _fits(ordered, segments, shared, family, estimates)
 
 
-def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
+def fit_weibull(lives: Lives) -> Fits:
     """Fit a Weibull lifetime to every sample at once.
 
     Parameters
@@ -187,7 +240,7 @@ def fit_weibull(lives: Lives) -> tuple[Fit, ...]:
 
     Returns
     -------
-    tuple of Fit, one per sample [days]
+    Fits, a sequence of Fit, one per sample [days]
         As from `fit_lifetimes`.
 
     References

@@ -283,3 +283,22 @@ def test_a_batch_gives_what_each_sample_gives_alone() -> None:
         if one.lifetime and other.lifetime:
             assert one.lifetime.shape == pytest.approx(other.lifetime.shape, rel=1e-11)
             assert one.lifetime.scale == pytest.approx(other.lifetime.scale, rel=1e-11)
+
+
+def test_fits_are_a_sequence_of_the_fits_of_each_sample() -> None:
+    """By place, from the end, in part; beyond the end there is none."""
+    lives = Lives(
+        samples=(("air", "packing"), ("air", "trim")),
+        sample=np.array([0, 0, 1, 1]),
+        entry=np.zeros(4),
+        lower=np.array([100.0, 200.0, 300.0, 300.0]),
+        upper=np.array([100.0, INF, INF, INF]),
+        cause=np.arange(4),
+    )
+    fits = fit_weibull(lives)
+    assert len(fits) == 2
+    assert [fit.item for fit in fits] == ["packing", "trim"]
+    assert (fits[-1], fits[0]) == (fits[1], fits[:1][0])
+    assert (fits[0].failures, fits[1].failures, fits[1].reason) == (1, 0, "no failure was observed")
+    with pytest.raises(IndexError, match="out of range"):
+        fits[2]
