@@ -30,10 +30,12 @@ from service.logs import configure_logs
 from service.schemas.accuracy import AccuracyOut
 from service.schemas.runs import RunOut
 from service.schemas.windows import WindowQuestion
+from service.spooled_tables import unwatched
 from service.use_cases import list_accuracy, list_results, load_demo, request_run
 from service.use_cases.export_files import FileFormat, export_folder
 from service.use_cases.import_archive import unpacked
 from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
+from service.use_cases.import_workbook import sheets_of
 
 BAD_INPUT, FAILED = 2, 1
 DATABASES = ("sqlite:///", "postgresql://")
@@ -79,7 +81,11 @@ def migrate_command(context: typer.Context) -> None:
 def import_command(
     context: typer.Context,
     paths: Annotated[
-        list[Path], typer.Argument(exists=True, help="CSV or .xlsx files, folders or zip archives of them.")
+        list[Path],
+        typer.Argument(
+            exists=True,
+            help="CSV or .xlsx files, folders or zip archives of them, workbooks with a sheet for each.",
+        ),
     ],
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check only; store nothing.")] = False,
     dates: Annotated[DateOrder, typer.Option(help="How days are written besides ISO 8601; never guessed.")] = "iso",
@@ -90,7 +96,8 @@ def import_command(
     with opened(context.obj) as engines, ExitStack() as stack:
         try:
             files = _files(paths, stack)
-            report = bring_in(engines, files, today=settings.today(), dates=dates)
+            watch = unwatched if json else stack.enter_context(terminal.import_watch(err))
+            report = bring_in(engines, files, today=settings.today(), dates=dates, watch=watch)
         except ImportRejected as rejected:
             if json:
                 _write_json({"errors": rejected.errors})
@@ -258,6 +265,8 @@ def _files(paths: Iterable[Path], stack: ExitStack) -> dict[str, BinaryIO | Path
 def _files_of(path: Path, stack: ExitStack) -> Mapping[str, BinaryIO | Path]:
     if path.suffix.lower() == ".zip":
         return stack.enter_context(unpacked(stack.enter_context(path.open("rb"))))
+    if path.suffix.lower() == ".xlsx" and path.stem.casefold() not in FILES:
+        return sheets_of(path, stack)
     if not path.is_dir():
         return {path.name: path}
     known = {f"{name}{suffix}" for name in FILES for suffix in SUFFIXES}

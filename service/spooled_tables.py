@@ -4,11 +4,11 @@ import pickle
 import sys
 import tempfile
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO, Literal, cast
 
 import numpy as np
 
@@ -22,6 +22,21 @@ BLOCK = 1024 * 1024
 SPOOL_MEMORY = 4 * 1024 * 1024
 ERRORS_KEPT = 10_000
 NO_LIMIT = sys.maxsize
+Step = Literal["reading", "checking", "storing"]
+Watch = Callable[[Step, int], None]
+"""Is told how many more rows a step of an import has done."""
+
+
+def unwatched(step: Step, rows: int) -> None:
+    """Take no notice.
+
+    Parameters
+    ----------
+    step : `reading`, `checking` or `storing`
+        Which one.
+    rows : int [rows]
+        That it did.
+    """
 
 
 class TooManyRows(Exception):
@@ -75,7 +90,13 @@ class SpooledTable:
 
 @contextmanager
 def spooled(
-    file: str, stream: BinaryIO, *, source: str, dates: DateOrder, most_rows: int = NO_LIMIT
+    file: str,
+    stream: BinaryIO,
+    *,
+    source: str,
+    dates: DateOrder,
+    most_rows: int = NO_LIMIT,
+    watch: Watch = unwatched,
 ) -> Iterator[SpooledTable]:
     """Read a table into a file of its own.
 
@@ -91,6 +112,8 @@ def spooled(
         As declared.
     most_rows : int [rows]
         It isn't read further than that.
+    watch : Watch
+        Is told of each part read.
 
     Yields
     ------
@@ -111,6 +134,7 @@ def spooled(
             if rows > most_rows:
                 raise TooManyRows(source)
             pickle.dump(_packed(part), spool, pickle.HIGHEST_PROTOCOL)
+            watch("reading", len(part.rows))
         yield SpooledTable(
             file=file,
             source=source,

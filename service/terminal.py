@@ -1,19 +1,24 @@
 """What the command line shows: tables for people, one line each for what can't be known."""
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
-from typing import TextIO
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TextIO, get_args
 
 from rich.console import Console, JustifyMethod
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from service.csv_tables import RowError
 from service.schemas.accuracy import AccuracyOut
 from service.schemas.results import FailureModelOut, OrderLineOut
 from service.schemas.runs import RunOut
+from service.spooled_tables import Step, Watch
 from service.use_cases.import_files import ImportReport
 
 PLAIN_WIDTH = 160
+LONG_IMPORT_ROWS = 10_000
+STEPS: tuple[Step, ...] = get_args(Step)
 ORDER_COLUMNS = {
     140: ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost", "reason"),
     96: ("storeroom", "kit", "position", "reorder_point", "order_quantity", "order_by", "cost"),
@@ -130,6 +135,39 @@ def show_import(console: Console, report: ImportReport, *, title: str) -> None:
     show_table(console, title, ("file", "created", "changed", "unchanged"), report.files)
     for file, codes in report.named_but_not_described.items():
         console.print(f"Named but not described in {file}.csv: {', '.join(codes)}", markup=False, highlight=False)
+
+
+@contextmanager
+def import_watch(console: Console) -> Iterator[Watch]:
+    """Show how far a long import is, where somebody sees it.
+
+    Parameters
+    ----------
+    console : Console
+        Where to; nothing is written unless it is a terminal.
+
+    Yields
+    ------
+    Watch
+        For `import_files`; a short import shows nothing.
+    """
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    progress = Progress(*columns, console=console, transient=True, disable=not console.is_terminal)
+    tasks = {step: progress.add_task(f"{step} rows", total=None, start=False) for step in STEPS}
+
+    def watch(step: Step, rows: int) -> None:
+        progress.start_task(tasks[step])
+        progress.advance(tasks[step], rows)
+        read = progress.tasks[tasks["reading"]].completed
+        for known in STEPS if step != "reading" else STEPS[1:]:
+            progress.update(tasks[known], total=read)
+        if read >= LONG_IMPORT_ROWS:
+            progress.start()
+
+    try:
+        yield watch
+    finally:
+        progress.stop()
 
 
 def show_rejection(console: Console, errors: Sequence[RowError]) -> None:

@@ -1,11 +1,14 @@
-"""Lines of a workbook (.xlsx): the first sheet, each typed cell to the text that a CSV file would have."""
+"""Lines of a workbook (.xlsx): one sheet, each typed cell to the text that a CSV file would have."""
 
 import warnings
 import zlib
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import date, datetime, time
 from decimal import Decimal
+from io import BufferedReader, FileIO
 from itertools import zip_longest
+from pathlib import Path
 from typing import Any, BinaryIO
 from zipfile import BadZipFile
 
@@ -20,6 +23,48 @@ OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 # what a broken file makes of the reader
 BROKEN = (BadZipFile, zlib.error, LookupError, ValueError, OSError, EOFError, SyntaxError, AttributeError, TypeError)
 ZIP = b"PK\x03\x04"
+WORKBOOK = "an .xlsx workbook with one sheet of cells, or CSV text in UTF-8"
+
+
+class Sheet(BufferedReader):
+    """One sheet of a workbook, read as if it were a file of its own.
+
+    Parameters
+    ----------
+    path : Path
+        The workbook.
+    title : str
+        Of the sheet.
+    """
+
+    def __init__(self, path: Path, title: str) -> None:
+        super().__init__(FileIO(path))
+        self.title = title
+        self.source = f"{path.name}: {title}"
+
+
+def sheet_titles(file: str, stream: BinaryIO) -> list[str]:
+    """Read what the sheets of a workbook are called.
+
+    Parameters
+    ----------
+    file : str
+        As its sender named it.
+    stream : binary file
+        The workbook.
+
+    Returns
+    -------
+    list of str
+        In their order.
+
+    Raises
+    ------
+    Unreadable
+        As `workbook_lines`.
+    """  # noqa: DOC502 (raised by _opened)
+    with closing(_opened(file, stream, values=True)) as book:
+        return [sheet.title for sheet in book.worksheets]
 
 
 def is_zip(stream: BinaryIO) -> bool:
@@ -55,14 +100,14 @@ def is_old_workbook(stream: BinaryIO) -> bool:
 
 
 def workbook_lines(file: str, stream: BinaryIO) -> Lines:
-    """Read the first sheet of a workbook, a row at a time.
+    """Read a sheet of a workbook, a row at a time.
 
     Parameters
     ----------
     file : str
         As its sender named it.
     stream : binary file
-        The workbook.
+        The workbook, of which the first sheet is read, or a `Sheet`.
 
     Returns
     -------
@@ -73,15 +118,8 @@ def workbook_lines(file: str, stream: BinaryIO) -> Lines:
     ------
     Unreadable
         If it is no workbook, or far larger unpacked than such a file ever is.
-    """
-    expected = "an .xlsx workbook with one sheet of cells, or CSV text in UTF-8"
-    try:
-        check_zip(stream, WORKBOOK_LIMITS)
-        sheets = [_first_sheet(stream, values=values) for values in (True, False)]
-    except ZipRefused as error:
-        raise Unreadable(row_error(file, None, None, str(error), expected)) from error
-    except BROKEN as error:
-        raise Unreadable(row_error(file, None, None, "no workbook that can be read", expected)) from error
+    """  # noqa: DOC502 (raised by _opened)
+    sheets = [_sheet(_opened(file, stream, values=values), stream) for values in (True, False)]
     return Lines(_rows(file, *sheets), may_have_comma=False)
 
 
@@ -91,11 +129,24 @@ def _starts_with(stream: BinaryIO, magic: bytes) -> bool:
     return found
 
 
-def _first_sheet(stream: BinaryIO, *, values: bool) -> Any:
-    with warnings.catch_warnings():
-        # of parts of a workbook that aren't read here, as print settings
-        warnings.simplefilter("ignore")
-        sheet = load_workbook(stream, read_only=True, data_only=values, keep_links=False).worksheets[0]
+def _opened(file: str, stream: BinaryIO, *, values: bool) -> Any:
+    try:
+        check_zip(stream, WORKBOOK_LIMITS)
+        with warnings.catch_warnings():
+            # of parts of a workbook that aren't read here, as print settings
+            warnings.simplefilter("ignore")
+            book = load_workbook(stream, read_only=True, data_only=values, keep_links=False)
+        if not book.worksheets:
+            raise ValueError(file)
+    except ZipRefused as error:
+        raise Unreadable(row_error(file, None, None, str(error), WORKBOOK)) from error
+    except BROKEN as error:
+        raise Unreadable(row_error(file, None, None, "no workbook that can be read", WORKBOOK)) from error
+    return book
+
+
+def _sheet(book: Any, stream: BinaryIO) -> Any:
+    sheet = book[stream.title] if isinstance(stream, Sheet) else book.worksheets[0]
     sheet.reset_dimensions()  # some programs write them wrong
     return sheet
 

@@ -14,7 +14,7 @@ from models.queries.identities import Counting, identify, likenesses, missing_ke
 from service.csv_cells import cell_columns, cell_text
 from service.csv_tables import ParsedTable
 from service.schemas.records import RECORDS
-from service.spooled_tables import ErrorList, SpooledTable
+from service.spooled_tables import ErrorList, SpooledTable, Watch, unwatched
 from service.table_lines import RowError, row_error
 
 Values = dict[str, Any]
@@ -78,7 +78,9 @@ PAST_DAYS = {
 }
 
 
-def find_errors(session: Session, tables: Sequence[SpooledTable], *, today: date) -> ErrorList:
+def find_errors(
+    session: Session, tables: Sequence[SpooledTable], *, today: date, watch: Watch = unwatched
+) -> ErrorList:
     """List what is wrong in an import: bad cells, rows against each other, rows against what is stored.
 
     Parameters
@@ -89,6 +91,8 @@ def find_errors(session: Session, tables: Sequence[SpooledTable], *, today: date
         All files of the import.
     today : date
         The day of the import; what has happened can't be dated after it.
+    watch : Watch
+        Is told of each part checked.
 
     Returns
     -------
@@ -108,6 +112,7 @@ def find_errors(session: Session, tables: Sequence[SpooledTable], *, today: date
         )
         for part in table.parts():
             errors.add(sorted(checks.errors_of(part), key=lambda error: error.line or 0))
+            watch("checking", len(part.rows))
     return errors
 
 

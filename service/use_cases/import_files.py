@@ -15,11 +15,12 @@ from models.queries.audit import note_digest
 from models.queries.files import FILES
 from service.db import read_session, trial_session, write_session
 from service.local_dates import DateOrder
-from service.spooled_tables import NO_LIMIT, ErrorList, SpooledTable, spooled
+from service.spooled_tables import NO_LIMIT, ErrorList, SpooledTable, Watch, spooled, unwatched
 from service.spooled_tables import TooManyRows as TooManyRows
 from service.table_lines import RowError
 from service.unplaced_events import hold_aside
 from service.use_cases.check_records import find_errors
+from service.workbook_lines import Sheet
 
 SUFFIXES = (".csv", ".xlsx")
 
@@ -58,6 +59,7 @@ def import_files(
     today: date,
     dates: DateOrder = "iso",
     most_rows: int = NO_LIMIT,
+    watch: Watch = unwatched,
 ) -> ImportReport:
     """Bring files into the record, all of them or none.
 
@@ -73,6 +75,8 @@ def import_files(
         How days are written in them besides ISO 8601, as declared.
     most_rows : int [rows]
         That are taken, of all files together.
+    watch : Watch
+        Is told of each part of a file that was read, checked or stored.
 
     Returns
     -------
@@ -87,10 +91,10 @@ def import_files(
         If they hold more rows than are taken.
     """  # noqa: DOC502 (raised by _checked)
     with (
-        _checked(engines, files, today=today, dates=dates, most_rows=most_rows) as tables,
+        _checked(engines, files, today=today, dates=dates, most_rows=most_rows, watch=watch) as tables,
         write_session(engines) as session,
     ):
-        return _store(session, tables)
+        return _store(session, tables, watch)
 
 
 def check_files(
@@ -100,6 +104,7 @@ def check_files(
     today: date,
     dates: DateOrder = "iso",
     most_rows: int = NO_LIMIT,
+    watch: Watch = unwatched,
 ) -> ImportReport:
     """Say what an import would do, and change nothing.
 
@@ -115,6 +120,8 @@ def check_files(
         As for `import_files`.
     most_rows : int [rows]
         As for `import_files`.
+    watch : Watch
+        As for `import_files`.
 
     Returns
     -------
@@ -129,15 +136,21 @@ def check_files(
         If they hold more rows than are taken.
     """  # noqa: DOC502 (raised by _checked)
     with (
-        _checked(engines, files, today=today, dates=dates, most_rows=most_rows) as tables,
+        _checked(engines, files, today=today, dates=dates, most_rows=most_rows, watch=watch) as tables,
         trial_session(engines) as session,
     ):
-        return _store(session, tables)
+        return _store(session, tables, watch)
 
 
 @contextmanager
 def _checked(
-    engines: Engines, files: Mapping[str, BinaryIO | Path], *, today: date, dates: DateOrder, most_rows: int
+    engines: Engines,
+    files: Mapping[str, BinaryIO | Path],
+    *,
+    today: date,
+    dates: DateOrder,
+    most_rows: int,
+    watch: Watch,
 ) -> Iterator[list[SpooledTable]]:
     # All of it before a write transaction opens: reading a large file must not keep other writers waiting.
     contents = _by_name(files)
@@ -148,10 +161,10 @@ def _checked(
                 source, content = contents[name]
                 stream = stack.enter_context(content.open("rb")) if isinstance(content, Path) else content
                 left = most_rows - sum(table.row_count for table in tables)
-                table = spooled(name, stream, source=source, dates=dates, most_rows=left)
+                table = spooled(name, stream, source=source, dates=dates, most_rows=left, watch=watch)
                 tables.append(stack.enter_context(table))
         with read_session(engines) as session:
-            errors = find_errors(session, tables, today=today)
+            errors = find_errors(session, tables, today=today, watch=watch)
         if errors.count:
             raise ImportRejected(errors)
         yield tables
@@ -168,13 +181,13 @@ def _by_name(files: Mapping[str, BinaryIO | Path]) -> dict[str, tuple[str, Binar
             errors.add([RowError(given, None, None, given, f"one of {known}; or .xlsx")])
         elif name in contents:
             errors.add([RowError(given, None, None, given, "each file once")])
-        contents[name] = (source, content)
+        contents[name] = (content.source if isinstance(content, Sheet) else source, content)
     if errors.count:
         raise ImportRejected(errors)
     return contents
 
 
-def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
+def _store(session: Session, tables: Sequence[SpooledTable], watch: Watch) -> ImportReport:
     imported: list[ImportedFile] = []
     named: dict[str, list[str]] = {}
     for table in tables:
@@ -190,6 +203,7 @@ def _store(session: Session, tables: Sequence[SpooledTable]) -> ImportReport:
             created, unchanged = created + held, unchanged + len(part.untagged) - held
             for file, codes in counts.named_but_not_described.items():
                 named.setdefault(file, []).extend(codes)
+            watch("storing", len(part.rows))
         imported.append(ImportedFile(table.file, created, changed, unchanged))
     return ImportReport(imported, _still_undescribed(session, named))
 

@@ -2,13 +2,17 @@
 
 import json
 import os
+import pty
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import suppress
+from datetime import date
 from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
+from openpyxl import Workbook
 
 from models.engine import Engines
 from models.queries.facts import INVENTED_PLANT, get_fact
@@ -66,6 +70,76 @@ def test_a_zip_archive_that_is_none_is_refused(sqlite_url: str, tmp_path: Path) 
     (tmp_path / "plant.zip").write_text("tag\n")
     done = valve_kits(sqlite_url, "import", str(tmp_path / "plant.zip"), "--json")
     assert (done.returncode, json.loads(done.stdout)["errors"][0]["value"]) == (2, "no zip archive that can be read")
+
+
+def book(path: Path, **sheets: list[list[object]]) -> str:
+    """Write a workbook with these sheets."""
+    workbook = Workbook()
+    workbook.remove(workbook.worksheets[0])
+    for title, rows in sheets.items():
+        sheet = workbook.create_sheet(title)
+        for row in rows:
+            sheet.append(row)
+    workbook.save(path)
+    return str(path)
+
+
+VALVE_SHEET: list[list[object]] = [["tag", "installed_on"], ["FV-1", date(2015, 1, 1)]]
+EVENT_SHEET: list[list[object]] = [["tag", "done_on", "action"], ["FV-1", date(2018, 5, 4), "rebuild"]]
+
+
+def test_a_workbook_is_imported_sheet_by_sheet_whatever_their_order(sqlite_url: str, tmp_path: Path) -> None:
+    path = book(tmp_path / "our plant.xlsx", events=EVENT_SHEET, Valves=VALVE_SHEET)
+    done = valve_kits(sqlite_url, "import", path, "--json")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [(file["file"], file["created"]) for file in json.loads(done.stdout)["files"]] == [
+        ("valves", 1),
+        ("events", 1),
+    ]
+
+
+def test_a_workbook_with_one_bad_cell_or_sheet_is_refused_whole(sqlite_url: str, tmp_path: Path) -> None:
+    wrong: list[list[object]] = [*EVENT_SHEET, ["FV-1", "yesterday", "rebuild"]]
+    done = valve_kits(sqlite_url, "import", book(tmp_path / "B.xlsx", valves=VALVE_SHEET, Events=wrong), "--json")
+    (error,) = json.loads(done.stdout)["errors"]
+    place = ("B.xlsx: Events", 3, "done_on", "yesterday")
+    assert (error["file"], error["line"], error["column"], error["value"]) == place
+    done = valve_kits(sqlite_url, "import", book(tmp_path / "B.xlsx", valves=VALVE_SHEET, Notes=[["?"]]), "--json")
+    (error,) = json.loads(done.stdout)["errors"]
+    assert (done.returncode, error["file"], error["value"]) == (2, "B.xlsx", "sheet Notes")
+    assert "valves, events" in error["expected"]
+    (tmp_path / "C.xlsx").write_text("tag\n")
+    done = valve_kits(sqlite_url, "import", str(tmp_path / "C.xlsx"), "--json")
+    assert json.loads(done.stdout)["errors"][0]["value"] == "no workbook that can be read"
+    again = valve_kits(sqlite_url, "import", book(tmp_path / "B.xlsx", valves=VALVE_SHEET), "--json")
+    assert json.loads(again.stdout)["files"][0]["created"] == 1
+
+
+def on_a_terminal(url: str, *arguments: str) -> str:
+    """Run a command whose standard error is a terminal; give what it wrote there."""
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "service.cli", "--database", url, *arguments]
+    with open(ours, "rb", buffering=0) as terminal:
+        environment = {**os.environ, "TERM": "xterm", "COLUMNS": "100"}
+        with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=theirs) as process:
+            os.close(theirs)
+            written = b""
+            with suppress(OSError):  # that is how a terminal ends
+                while block := terminal.read(65536):
+                    written += block
+        assert process.returncode == 0
+    return written.decode()
+
+
+def test_a_long_import_shows_on_a_terminal_how_far_it_is(sqlite_url: str, tmp_path: Path) -> None:
+    (tmp_path / "kits.csv").write_text("code\n" + "".join(f"K-{number}\n" for number in range(10_500)))
+    shown = on_a_terminal(sqlite_url, "import", str(tmp_path / "kits.csv"), "--dry-run")
+    for step in ("reading", "checking", "storing"):
+        assert f"{step} rows" in shown
+    assert "10500/10500" in shown
+    assert on_a_terminal(sqlite_url, "import", str(tmp_path / "kits.csv"), "--json") == ""
+    unseen = valve_kits(sqlite_url, "import", str(tmp_path / "kits.csv"))
+    assert (unseen.returncode, unseen.stderr) == (0, "")
 
 
 def test_an_import_is_told_as_a_table(sqlite_url: str, folder: Path) -> None:
