@@ -76,9 +76,9 @@ def takings_of(asked: Asked) -> tuple[Taking, ...]:
         kits count as the present one.
     """
     register, last = asked.register, asked.as_of.toordinal()
-    followed, issued = successor_of(asked.records.kits, as_of=asked.as_of), _days_taken(asked)
+    followed, issued = successor_of(asked.inputs.kits, as_of=asked.as_of), _days_taken(asked)
     dated = sorted(
-        ((event_days(event, as_of=asked.as_of).done.middle, event) for event in asked.records.events),
+        ((event_days(event, as_of=asked.as_of).done.middle, event) for event in asked.inputs.events),
         key=lambda pair: pair[0],
     )
     taken, exchanges = [], Counter[str]()
@@ -109,7 +109,7 @@ def past_plant(asked: Asked) -> Plant:
         Otherwise the same.
     """
     stops: dict[str, set[int]] = defaultdict(set)
-    for turnaround in asked.records.turnarounds:
+    for turnaround in asked.inputs.turnarounds:
         if turnaround.starts_on is not None:
             for area in turnaround.areas:
                 stops[area].add(turnaround.starts_on.toordinal())
@@ -147,7 +147,7 @@ def backtest_plan(asked: Asked) -> BacktestPlan:
         origins=origins_within(begins=begins, ends=last, horizon=HORIZON_DAYS, step=STEP_DAYS, most=MOST_ORIGINS),
         horizon=float(HORIZON_DAYS),
         levels=tuple(level for level in levels if level.days <= HORIZON_DAYS),
-        storerooms=valves_by_storeroom(asked.records, asked.register),
+        storerooms=valves_by_storeroom(asked.inputs, asked.register),
     )
 
 
