@@ -1,8 +1,8 @@
 """Which kits each renewal of the record took: events that name their kits in, renewals with their kits out."""
 
-from collections import ChainMap, Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import ChainMap, Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
@@ -54,36 +54,36 @@ class Need(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class RenewalSeen:
-    """A renewal of one item whose kits the record names.
+    """Renewals of one item, all alike, whose kits the record names.
 
     Parameters
     ----------
-    valve, design, item : str [names]
+    design, item : str [codes]
         What was renewed.
     service_class : str [code]
-        In which the valve was.
+        In which the valves were.
     kind : Kind [word]
         What it counts as.
     found : AsFound or None [word]
         State of the item; None: not stated.
     kits : Bill [kits]
-        What it took.
+        What each took.
+    times : int [renewals]
+        How often.
     """
 
-    valve: str
     design: str
     item: str
     service_class: str
     kind: Kind
     found: AsFound | None
     kits: Bill
+    times: int = 1
 
 
-def _class_on(history: History, day: int) -> str:
-    """Service class on a day, told backwards from the present one."""
-    moves = [event for event in history.events if event.class_from is not None and event.done >= day]
-    first = min(moves, key=lambda event: event.done, default=None)
-    return history.service_class if first is None or first.class_from is None else first.class_from
+def _moves(history: History) -> list[tuple[int, str]]:
+    """Days of changes of service, and the classes until then, in their order."""
+    return sorted((event.done, event.class_from) for event in history.events if event.class_from is not None)
 
 
 def _kind(event: Event) -> Kind:
@@ -123,23 +123,47 @@ def _taken_for(needs: Sequence[Need]) -> dict[str, frozenset[str]]:
     return {need.kit: frozenset(one.item for one in needs if one.kit == need.kit) for need in needs}
 
 
-def _of_event(
-    event: Event, history: History, design: str, needs: Sequence[Need], renews: Mapping[str, frozenset[str]]
-) -> list[RenewalSeen]:
-    """Renewals of one event that names its kits."""
-    takers = _takers(needs, scope(event, history.items))
-    return [
-        RenewalSeen(
-            valve=history.valve,
-            design=design,
-            item=need.item,
-            service_class=_class_on(history, event.done),
-            kind=_kind(event),
-            found=event.as_found.get(need.item),
-            kits=bill,
-        )
-        for need, bill in zip(takers, _shared_out(event.kits_used, takers, renews), strict=True)
-    ]
+@dataclass(frozen=True, kw_only=True)
+class _Design:
+    """What is known of the kits of one design; what events alike took is shared out once."""
+
+    code: str
+    needs: Sequence[Need]
+    renews: Mapping[str, frozenset[str]]
+    known: dict[tuple[frozenset[str], Bill], list[tuple[str, Bill]]] = field(default_factory=dict)
+
+    def bills(self, event: Event, items: tuple[str, ...]) -> list[tuple[str, Bill]]:
+        """Items that an event renewed by kits of their own, and what each took."""
+        renewed, used = scope(event, items), tuple(event.kits_used.items())
+        if (renewed, used) not in self.known:
+            takers = _takers(self.needs, renewed)
+            shared = _shared_out(event.kits_used, takers, self.renews)
+            self.known[renewed, used] = [(need.item, bill) for need, bill in zip(takers, shared, strict=True)]
+        return self.known[renewed, used]
+
+    def renewals(self, history: History, as_of: int) -> Iterator[tuple[str, str, Kind, AsFound | None, Bill]]:
+        """Items renewed on one valve, in which class, as what and how found, and what each took."""
+        moves = _moves(history)
+        for event in history.events:
+            if _tells(event, history, as_of):
+                # told backwards from the present class
+                service_class = next((until for day, until in moves if day >= event.done), history.service_class)
+                for item, bill in self.bills(event, history.items):
+                    yield item, service_class, _kind(event), event.as_found.get(item), bill
+
+    def tally(self, histories: Sequence[History], as_of: int) -> Iterator[RenewalSeen]:
+        """Renewals of its valves, alike ones once."""
+        every = (one for history in histories for one in self.renewals(history, as_of))
+        for (item, service_class, kind, found, bill), times in Counter(every).items():
+            yield RenewalSeen(
+                design=self.code,
+                item=item,
+                service_class=service_class,
+                kind=kind,
+                found=found,
+                kits=bill,
+                times=times,
+            )
 
 
 def _tells(event: Event, history: History, as_of: int) -> bool:
@@ -149,17 +173,19 @@ def _tells(event: Event, history: History, as_of: int) -> bool:
     return event.action is Action.REBUILD and bool(event.kits_used) and installed <= event.done <= last
 
 
-def _likely(seen: Sequence[RenewalSeen], known: Mapping[str, frozenset[str]]) -> list[RenewalSeen]:
-    """Leave out renewals that took a kit its design hardly ever takes; `known`: kits stated, by design."""
-    renewals = Counter((one.design, one.item) for one in seen)
-    taking = Counter((one.design, one.item, kit) for one in seen for kit, _ in one.kits)
+def _likely(seen: Sequence[RenewalSeen], stated: frozenset[str]) -> list[RenewalSeen]:
+    """Leave out renewals of a design that took a kit it hardly ever takes; `stated` are its own."""
+    renewals: Counter[str] = Counter()
+    taking: Counter[tuple[str, str]] = Counter()
+    for one in seen:
+        renewals[one.item] += one.times
+        for kit, _ in one.kits:
+            taking[one.item, kit] += one.times
 
-    def usual(one: RenewalSeen, kit: str) -> bool:
-        often = taking[one.design, one.item, kit]
-        least = max(LEAST_EVENTS, LEAST_SHARE * renewals[one.design, one.item])
-        return kit in known[one.design] or often >= least
+    def usual(item: str, kit: str) -> bool:
+        return kit in stated or taking[item, kit] >= max(LEAST_EVENTS, LEAST_SHARE * renewals[item])
 
-    return [one for one in seen if all(usual(one, kit) for kit, _ in one.kits)]
+    return [one for one in seen if all(usual(one.item, kit) for kit, _ in one.kits)]
 
 
 def renewals_seen(
@@ -191,7 +217,7 @@ def renewals_seen(
     Returns
     -------
     tuple of RenewalSeen [renewals]
-        Without those that took a kit the design hardly ever takes.
+        Alike ones once; without those that took a kit the design hardly ever takes.
 
     References
     ----------
@@ -212,14 +238,12 @@ def renewals_seen(
     [('packing', 'unplanned', (('P', 2),))]
     """
     stated = {kit: items for kit, items in kit_renews.items() if items}
-    renews = {design: ChainMap(stated, _taken_for(needs)) for design, needs in design_items.items()}
-    ordered = sorted(histories, key=lambda one: one.valve)
-    seen = [
-        one
-        for history, design in ((one, designs[one.valve]) for one in ordered)
-        for event in history.events
-        if _tells(event, history, as_of)
-        for one in _of_event(event, history, design, design_items[design], renews[design])
-    ]
-    known = {design: frozenset(need.kit for need in needs) for design, needs in design_items.items()}
-    return tuple(_likely(seen, known))
+    of_design: dict[str, list[History]] = defaultdict(list)
+    for history in sorted(histories, key=lambda one: one.valve):
+        of_design[designs[history.valve]].append(history)
+    seen: list[RenewalSeen] = []
+    for code, members in sorted(of_design.items()):
+        needs = design_items[code]
+        design = _Design(code=code, needs=needs, renews=ChainMap(stated, _taken_for(needs)))
+        seen += _likely([*design.tally(members, as_of)], frozenset(need.kit for need in needs))
+    return tuple(seen)

@@ -125,7 +125,7 @@ def kits_consumed(one: TakeUp, outcomes: ClassOutcomes, *, point: int) -> tuple[
     ...     kit="K", qty=2, items=("seat",), valves=("V",), probabilities={month: np.array([[0.5, 0.5]])}, running={},
     ...     unplanned={month: none + 1.0}, planned={month: none}, turnaround={month: none}, note="",
     ... )
-    >>> alike = {"valve": "V", "design": "D", "item": "seat", "service_class": "air", "found": None}
+    >>> alike = {"design": "D", "item": "seat", "service_class": "air", "found": None}
     >>> seen = [RenewalSeen(kind=Kind.UNPLANNED, kits=(("K", qty),), **alike) for qty in (2, 2, 1)]
     >>> key = ("air", "D", ("seat",))
     >>> outcomes = outcomes_by_class({key: (("K", 2),)}, seen, points=1)

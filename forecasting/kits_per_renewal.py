@@ -117,7 +117,7 @@ def kits_per_renewal(seen: Sequence[RenewalSeen], *, stated: Bill, labels: Seque
     >>> from forecasting.kit_attribution import Kind
     >>> def repack(qty):
     ...     return RenewalSeen(
-    ...         valve="V", design="D", item="packing", service_class="air", kind=Kind.PLANNED, found=None,
+    ...         design="D", item="packing", service_class="air", kind=Kind.PLANNED, found=None,
     ...         kits=(("P", qty),),
     ...     )
     >>> chances = kits_per_renewal([repack(1), repack(1), repack(2)], stated=(("P", 1),), labels=["air"])
@@ -127,14 +127,15 @@ def kits_per_renewal(seen: Sequence[RenewalSeen], *, stated: Bill, labels: Seque
     outcomes = (stated, *sorted({one.kits for one in seen} - {stated}))
     place = {bill: number for number, bill in enumerate(outcomes)}
     told = [(one.service_class, one.kind.value, one.found.value if one.found else "") for one in seen]
-    taken = np.array([place[one.kits] for one in seen], dtype=np.int64)
+    taken = np.zeros((len(seen), len(outcomes)), dtype=np.int64)
+    taken[np.arange(len(seen)), [place[one.kits] for one in seen]] = [one.times for one in seen]
     weights = np.append(STATED_WORTH, np.full(len(outcomes) - 1, ELSE_WORTH))
     inside = np.ones(len(seen), dtype=np.bool_)
     for depth, label in enumerate(labels):
         alike = inside & np.array([one[depth] == label for one in told], dtype=np.bool_)
-        weights = _limited(weights + np.bincount(taken[inside & ~alike], minlength=len(outcomes)), OTHERS_WORTH)
+        weights = _limited(weights + taken[inside & ~alike].sum(axis=0), OTHERS_WORTH)
         inside = alike
-    own = np.bincount(taken[inside], minlength=len(outcomes))
+    own = taken[inside].sum(axis=0)
     return KitChances(outcomes=outcomes, weights=weights + own, seen=own)
 
 

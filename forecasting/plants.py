@@ -8,6 +8,7 @@ from forecasting.consumption import Window
 from forecasting.exchanges import ExchangeTaking
 from forecasting.histories import History
 from forecasting.issue_demand import IssueHistory
+from forecasting.kit_attribution import RenewalSeen
 from forecasting.stocking import StockQuestion
 
 __all__ = ["DesignItem", "Plant"]
@@ -66,8 +67,8 @@ class Plant:
         Exchanges of each valve and the kits issued for them; none: kits are taken on the day of the exchange.
     issues : tuple of IssueHistory [kits a period]
         Used for kits that no valve takes, or whose valves can't be forecast.
-    kit_renews : mapping from kit to frozenset of str [codes]
-        Items each kit renews, where that is stated; for kits that events name and no design.
+    renewals : tuple of RenewalSeen [renewals]
+        Those whose kits are known; none: renewals take what the designs state.
     """
 
     as_of: int
@@ -82,4 +83,4 @@ class Plant:
     turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
     issues: tuple[IssueHistory, ...] = ()
     exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))
-    kit_renews: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))
+    renewals: tuple[RenewalSeen, ...] = ()

@@ -158,6 +158,6 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         turnarounds=turnaround_days(inputs, as_of=as_of),
         issues=issue_histories(inputs, stock, as_of=as_of),
         exchanges=inputs.exchanges,
-        kit_renews={kit.code: frozenset(kit.renews) for kit in inputs.kits},
+        renewals=register.renewals,
     )
     return Asked(as_of=as_of, inputs=inputs, register=register, stock=stock, plant=plant)

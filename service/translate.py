@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from forecasting.histories import WHOLE_VALVE, Action, AsFound, Event, Finding, History, Reason
+from forecasting.kit_attribution import RenewalSeen, renewals_seen
 from forecasting.pipeline import DesignItem
 from models.partial_days import first_day
 from service.schemas.records import (
@@ -65,6 +66,8 @@ class Register:
         The valves in each; the valves in service served by each.
     findings : tuple of Finding [findings]
         What the numerics don't see themselves.
+    renewals : tuple of RenewalSeen [renewals]
+        Those whose kits are known.
     """
 
     histories: tuple[History, ...]
@@ -73,6 +76,7 @@ class Register:
     areas: dict[str, frozenset[str]]
     storerooms: dict[str, frozenset[str]]
     findings: tuple[Finding, ...]
+    renewals: tuple[RenewalSeen, ...] = ()
 
 
 def rebuild_of(design: str) -> str:
@@ -307,13 +311,15 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
     areas: dict[str, set[str]] = defaultdict(set)
     for valve in records.valves:
         areas[valve.area or NO_AREA].add(valve.tag)
+    histories = tuple(_history(valve, events[valve.tag], items[designs[valve.tag]], begin) for valve in records.valves)
     return Register(
-        histories=tuple(
-            _history(valve, events[valve.tag], items[designs[valve.tag]], begin) for valve in records.valves
-        ),
+        histories=histories,
         designs=designs,
         design_items=design_items,
         areas={area: frozenset(tags) for area, tags in sorted(areas.items())},
         storerooms=_served(records, as_of=as_of),
         findings=tuple(findings),
+        renewals=renewals_seen(
+            histories, designs=designs, design_items=design_items, kit_renews=renews, as_of=as_of.toordinal()
+        ),
     )

@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from forecasting.kit_attribution import RenewalSeen, renewals_seen
+from forecasting.kit_attribution import RenewalSeen
 from forecasting.kits_per_renewal import KitChances, kits_per_renewal
 from forecasting.plants import DesignItem, Plant
 
@@ -96,13 +96,7 @@ def kits_told(plant: Plant) -> Mapping[Sample, KitsTold]:
         Classes that valves are in now.
     """
     seen: dict[tuple[str, str], list[RenewalSeen]] = defaultdict(list)
-    for one in renewals_seen(
-        plant.histories,
-        designs=plant.designs,
-        design_items=plant.design_items,
-        kit_renews=plant.kit_renews,
-        as_of=plant.as_of,
-    ):
+    for one in plant.renewals:
         seen[one.design, one.item].append(one)
     told: dict[Sample, list[KitsTold]] = defaultdict(list)
     for service_class, design in sorted({(one.service_class, plant.designs[one.valve]) for one in plant.histories}):

@@ -63,9 +63,7 @@ def log_score(size: int, worths: tuple[float, float, float]) -> float:
 
 def seen(kits: Bill, times: int, service_class: str) -> list[RenewalSeen]:
     """So many renewals alike."""
-    one = RenewalSeen(
-        valve="V", design="D", item="packing", service_class=service_class, kind=Kind.PLANNED, found=None, kits=kits
-    )
+    one = RenewalSeen(design="D", item="packing", service_class=service_class, kind=Kind.PLANNED, found=None, kits=kits)
     return [one] * times
 
 

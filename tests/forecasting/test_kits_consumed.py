@@ -19,9 +19,7 @@ TWO: Bill = (("P", 2),)
 
 def seen(kits: Bill, times: int, *, kind: Kind = Kind.UNPLANNED, service_class: str = "air") -> list[RenewalSeen]:
     """So many renewals alike."""
-    one = RenewalSeen(
-        valve="V", design="D", item="packing", service_class=service_class, kind=kind, found=None, kits=kits
-    )
+    one = RenewalSeen(design="D", item="packing", service_class=service_class, kind=kind, found=None, kits=kits)
     return [one] * times
 
 

@@ -27,9 +27,7 @@ def seen(
     kits: Bill, times: int, *, service_class: str = "air", kind: Kind = Kind.UNPLANNED, found: AsFound | None = None
 ) -> list[RenewalSeen]:
     """So many renewals alike."""
-    one = RenewalSeen(
-        valve="V", design="D", item="packing", service_class=service_class, kind=kind, found=found, kits=kits
-    )
+    one = RenewalSeen(design="D", item="packing", service_class=service_class, kind=kind, found=found, kits=kits)
     return [one] * times
 
 
