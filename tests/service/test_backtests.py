@@ -2,11 +2,13 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
 from datetime import date
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,13 +16,14 @@ from litestar.testing import TestClient
 from sqlalchemy import func, select
 
 from forecasting.errors import InsufficientData
+from forecasting.past_plants import plant_at
 from models.backtests import Backtest, BacktestScore
-from models.engine import Engines
+from models.engine import Engines, open_engines
 from models.queries.backtests import store_backtest
 from service.db import read_session, write_session
 from service.run_inputs import Asked, asked_of, read_inputs
 from service.settings import today
-from service.translate_backtest import takings_of
+from service.translate_backtest import past_plant, takings_of
 from service.use_cases.import_files import import_files
 from service.use_cases.read_exchanges import read_exchanges
 from service.use_cases.run_backtest import run_backtest
@@ -59,10 +62,10 @@ def bring_in(engines: Engines, files: dict[str, list[str]]) -> None:
     import_files(engines, content, today=date(2026, 3, 2))
 
 
-def asked(engines: Engines) -> Asked:
+def asked(engines: Engines, *, as_of: date = AS_OF) -> Asked:
     with read_session(engines) as session:
-        inputs = read_inputs(session, read_exchanges(session, as_of=AS_OF)).inputs
-    return asked_of(inputs, as_of=AS_OF)
+        inputs = read_inputs(session, read_exchanges(session, as_of=as_of)).inputs
+    return asked_of(inputs, as_of=as_of)
 
 
 def test_takings_are_the_kits_named_else_those_of_the_items_renewed(sqlite_engines: Engines) -> None:
@@ -79,6 +82,58 @@ def test_takings_are_the_kits_named_else_those_of_the_items_renewed(sqlite_engin
         ("FV-3", "2020-06-06"): ("KT", 1),
         ("FV-3", "2023-06-15"): ("KT", 1),
     }
+
+
+EXPORTED = date(2024, 3, 2)
+MOVED = {
+    "valves.csv": [*FILES["valves.csv"], "FV-4,GLOBE,dry,U100,2015", "FV-5,GLOBE,dry,U100,2024-06-01"],
+    "events.csv": [
+        *FILES["events.csv"],
+        "R1,FV-4,2023-08-01,reclassify,,,,",
+        "R2,FV-4,2024-09-01,reclassify,,,,",
+        "M1,FV-4,2024-02,rebuild,condition,packing,,",
+        "M2,FV-4,2024-03,rebuild,condition,packing,,",
+        "X1,FV-1,2024-01-15,exchange,failure,,,S7",
+    ],
+    "issues.csv": [
+        *FILES["issues.csv"],
+        *("I2,KT,MAIN,2024-02-20,1,FV-1", "I3,KP,MAIN,2024-04-20,2,FV-1"),
+    ],
+}
+WHEN_EXPORTED = {
+    # the class of that day, and the valve of June not yet in the register
+    "valves.csv": [*FILES["valves.csv"], "FV-4,GLOBE,steam,U100,2015"],
+    "events.csv": [
+        MOVED["events.csv"][0],
+        *(row for row in MOVED["events.csv"] if row.split(",")[2] <= "2024-03-02" and row[:3] != "M2,"),
+    ],
+    "issues.csv": [MOVED["issues.csv"][0], *(row for row in MOVED["issues.csv"] if row.split(",")[3] <= "2024-03-02")],
+}
+
+
+def with_classes(files: dict[str, list[str]]) -> dict[str, list[str]]:
+    """FV-4 went from wet to steam, then to dry."""
+    left = {"R1": "wet", "R2": "steam"}
+    events = ["ref,tag,done_on,action,reason,renewed,kits_used,serial_fitted,service_class_from"]
+    events += [f"{row},{left.get(row[:2], '')}" for row in files["events.csv"][1:]]
+    return {**FILES, **files, "events.csv": events}
+
+
+def test_the_plant_of_an_earlier_day_is_that_of_the_record_exported_then(
+    sqlite_engines: Engines, tmp_path: Path, migrated_file: Path
+) -> None:
+    """Values of the register that carry no date aside: both name what the valve is today."""
+    bring_in(sqlite_engines, with_classes(MOVED))
+    cut = plant_at(past_plant(asked(sqlite_engines)), EXPORTED.toordinal(), windows=(), youngest=365)
+    path = shutil.copyfile(migrated_file, tmp_path / "exported.sqlite")
+    engines = open_engines(f"sqlite:///{path}")
+    bring_in(engines, with_classes(WHEN_EXPORTED))
+    exported = past_plant(asked(engines, as_of=EXPORTED))
+    engines.reader.dispose()
+    assert len(cut.histories) == 4
+    assert cut.histories == exported.histories
+    assert {tag: seen for tag, seen in cut.exchanges.items() if seen} == exported.exchanges
+    assert [len(seen.issued) for seen in cut.exchanges["FV-1"]] == [1]
 
 
 def test_a_back_test_is_stored_with_the_latest_run_and_said_on_its_face(

@@ -1,15 +1,18 @@
 """Kits that no valve takes: forecast from their issues alone, said so; stock of them is a finding."""
 
+import shutil
 from datetime import date, timedelta
 from io import BytesIO
+from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from sqlalchemy import Table, select
 
 from forecasting.issue_demand import PERIOD
 from forecasting.usage_history import usage_demand, usage_forecast
-from models.engine import Engines
+from models.engine import Engines, open_engines
 from models.queries import runs
 from service.use_cases.import_files import import_files
 from service.use_cases.request_run import request_run
@@ -55,9 +58,8 @@ FILES = {
 Found = dict[str, list[dict[str, Any]]]
 
 
-@pytest.fixture
-def found(engines: Engines) -> Found:
-    """Give what a run of the small plant stored, on each kind of database."""
+def computed(engines: Engines) -> Found:
+    """What a run of the small plant stores."""
     import_files(
         engines, {name: BytesIO("\n".join(rows).encode()) for name, rows in FILES.items()}, today=date(2026, 3, 2)
     )
@@ -67,10 +69,26 @@ def found(engines: Engines) -> Found:
         name: model.metadata.tables[str(model.__tablename__)] for name, model in runs.RESULT_TABLES.items()
     }
     with engines.reader.connect() as connection:
-        return {
-            name: [dict(row) for row in connection.execute(select(table).where(table.c.run_id == run_id)).mappings()]
-            for name, table in tables.items()
-        }
+        stored = {name: connection.execute(select(table).order_by(table.c.id)) for name, table in tables.items()}
+        return {name: [dict(row) for row in rows.mappings()] for name, rows in stored.items()}
+
+
+@pytest.fixture(scope="module")
+def found(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Found:
+    """Give what a run of the small plant stored."""
+    path = shutil.copyfile(migrated_file, tmp_path_factory.mktemp("issued") / "record.sqlite")
+    engines = open_engines(f"sqlite:///{path}")
+    stored = computed(engines)
+    engines.reader.dispose()
+    return stored
+
+
+def test_both_databases_store_the_same(engines: Engines, found: Found) -> None:
+    told = computed(engines)
+    for name in ("demand", "reorder_points", "findings"):
+        assert msgspec.json.encode(told[name], order="deterministic") == msgspec.json.encode(
+            found[name], order="deterministic"
+        )
 
 
 def level(found: Found, kit: str, storeroom: str = "MAIN") -> dict[str, Any]:
