@@ -18,7 +18,7 @@ from service.listings import Listing, Part, listing_of
 from service.schemas.results import DemandOut, Page, from_row, published
 from service.schemas.why import WhyModelOut
 from service.schemas.windows import DemandWhyOut, ValvePart, WindowAnswer, WindowQuestion
-from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.choose_run import choose_run, method_of, notice
 
 Ask = Callable[[WindowQuestion], WindowAnswer]
 BUCKET = "window"
@@ -105,7 +105,7 @@ def list_demand_window(engines: Engines, ask: Ask, *, run_id: int | None, wanted
             run_inputs.run_input(session, run)
         said = notice(session)
     if stored is not None:
-        row = from_row(DemandOut, stored, method=run.method)
+        row = from_row(DemandOut, stored, method=method_of(run, stored.details))
     else:
         question = WindowQuestion(run=run.id, kit=kit, starts_on=starts_on, ends_on=ends_on, **asdict(wanted.whose))
         row = _computed(run, question, ask(question))

@@ -1,5 +1,7 @@
 """Which run an answer is taken from, and what must be said above it."""
 
+from collections.abc import Mapping
+
 from msgspec import UNSET, UnsetType
 
 from forecasting.errors import InsufficientData
@@ -45,6 +47,25 @@ def choose_run(session: Session, run_id: int | None) -> Run:
     if run.status != "finished":
         raise Conflict(f"run {run_id} is {run.status}: it has no results")
     return run
+
+
+def method_of(run: Run, details: Mapping[str, object]) -> str | None:
+    """Say by which method a stored row was forecast.
+
+    Parameters
+    ----------
+    run : Run
+        Its run.
+    details : mapping
+        Of the row: what no valve takes is forecast otherwise than the rest, and says so there.
+
+    Returns
+    -------
+    str or None
+        The run's method if the row has none of its own.
+    """
+    own = details.get("method")
+    return own if isinstance(own, str) else run.method
 
 
 def notice(session: Session) -> str | UnsetType:

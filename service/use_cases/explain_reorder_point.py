@@ -13,7 +13,7 @@ from service.db import read_session
 from service.schemas.results import ChangeOut, from_row, published
 from service.schemas.why import WhyModelOut, WhyOut, WhyPositionOut, WhyTargetOut, WhyValveOut
 from service.translate_changes import change_sentence
-from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.choose_run import choose_run, method_of, notice
 
 VALVES_NAMED = 100
 FROM_DETAILS = (
@@ -77,7 +77,7 @@ def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: st
         warnings=details.get("warnings", []),
         run=run.id,
         as_of=run.as_of,
-        method=run.method,
+        method=method_of(run, row.details),
         notice=said,
     )
 
@@ -126,7 +126,15 @@ def _overdue(row: RunReorderPoint) -> str:
 
 def _who_takes_it(row: RunReorderPoint, needs: Sequence[RunNeed]) -> str:
     expected, days = row.details.get("demand_mean"), row.protection_interval_days
-    if expected is None or days is None or not needs:
+    if expected is None or days is None:
+        return ""
+    issues = row.details.get("issues")
+    if issues is not None:
+        return (
+            f"No valve says when it is needed; its issues alone, {issues['demands']} demands in {issues['months']} "
+            f"months, let expect {expected:.3g} in the {days:g} days that an order and the next review take."
+        )
+    if not needs:
         return ""
     valves = len({need.tag for need in needs})
     return (

@@ -3,7 +3,7 @@
 Each takes the database and a run (None is the latest finished) and gives a list that is read part by part.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol, TypeVar
 
@@ -29,7 +29,7 @@ from service.schemas.results import (
     from_row,
     limit_columns,
 )
-from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.choose_run import choose_run, method_of, notice
 
 StoredOut = TypeVar("StoredOut", covariant=True)
 
@@ -85,7 +85,7 @@ def list_demand(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -
     """
 
     def shape(run: Run, row: RunDemand) -> DemandOut:
-        return from_row(DemandOut, row, method=_method(run, row.details), probabilities=UNSET)
+        return from_row(DemandOut, row, method=method_of(run, row.details), probabilities=UNSET)
 
     return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
 
@@ -109,7 +109,7 @@ def list_demand_distributions(engines: Engines, *, run_id: int | None, wanted: D
     """
 
     def shape(run: Run, row: RunDemand) -> DemandOut:
-        return from_row(DemandOut, row, method=_method(run, row.details))
+        return from_row(DemandOut, row, method=method_of(run, row.details))
 
     return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
 
@@ -135,7 +135,7 @@ def list_reorder_points(
     """
 
     def shape(run: Run, row: RunReorderPoint) -> ReorderPointOut:
-        return from_row(ReorderPointOut, row, method=_method(run, row.details))
+        return from_row(ReorderPointOut, row, method=method_of(run, row.details))
 
     query = partial(results.reorder_points, storeroom=storeroom, kit=kit)
     return _listing(engines, run_id, ReorderPointOut, query, shape)
@@ -259,11 +259,5 @@ def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:
         row,
         order_quantity=row.proposed_quantity,
         overdue_qty=row.details.get("overdue_qty", 0),
-        method=_method(run, row.details),
+        method=method_of(run, row.details),
     )
-
-
-def _method(run: Run, details: Mapping[str, object]) -> str | None:
-    # what no valve takes isn't forecast as the rest
-    own = details.get("method")
-    return own if isinstance(own, str) else run.method

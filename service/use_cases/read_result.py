@@ -4,7 +4,7 @@ from models.engine import Engines
 from models.queries import results
 from service.db import read_session
 from service.schemas.results import FailureModelOut, ReorderPointOut, from_row, limit_columns
-from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.choose_run import choose_run, method_of, notice
 
 
 def read_failure_model(
@@ -63,4 +63,4 @@ def read_reorder_point(engines: Engines, *, run_id: int | None, storeroom: str, 
     with read_session(engines) as session:
         run = choose_run(session, run_id)
         row = results.reorder_point(session, run.id, storeroom=storeroom, kit=kit)
-        return from_row(ReorderPointOut, row, method=run.method, notice=notice(session))
+        return from_row(ReorderPointOut, row, method=method_of(run, row.details), notice=notice(session))

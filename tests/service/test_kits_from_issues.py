@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 import pytest
+from litestar.testing import TestClient
 from sqlalchemy import Table, select
 
 from forecasting.issue_demand import PERIOD
@@ -55,6 +56,7 @@ FILES = {
         "LATER,SPACER,MAIN,2026-03-02,50,",
     ],
 }
+Client = TestClient[Any]
 Found = dict[str, list[dict[str, Any]]]
 
 
@@ -167,3 +169,18 @@ def test_stock_that_no_valve_takes_is_a_finding_in_plain_words(found: Found) -> 
     assert never["treatment"] == "nothing is ordered: find the valve it is for, use it up or write it off"
     assert told["MAIN/SPACER"]["detail"].endswith(f"; the last was issued on {day(22)}")
     assert told["MAIN/SPACER"]["treatment"] == "its reorder point follows from its issues alone"
+
+
+def test_over_http_the_method_is_its_own_and_why_tells_of_issues(client: Client, engines: Engines) -> None:
+    computed(engines)
+    row = client.get("/v1/reorder-points/MAIN/SPACER").json()
+    listed = {
+        line["method"]
+        for path in ("reorder-points", "demand", "order-list")
+        for line in client.get(f"/v1/{path}", params={"kit": "SPACER"}).json()["value"]
+        if line["kit"] == "SPACER"
+    }
+    assert {row["method"], *listed} == {"SBA from issues"}
+    why = client.get("/v1/reorder-points/MAIN/SPACER/why").json()
+    assert why["method"] == "SBA from issues"
+    assert "No valve says when it is needed; its issues alone, 7 demands in 24 months, let expect" in why["sentence"]
