@@ -20,9 +20,9 @@ from forecasting.kits_per_renewal import (
     spread_columns,
 )
 
-__all__ = ["ClassOutcomes", "Key", "kits_consumed", "outcomes_by_class"]
+__all__ = ["ClassOutcomes", "Key", "kit_consumed", "outcomes_by_class"]
 
-Key = tuple[str, str, tuple[str, ...]]
+Key = tuple[str, str, frozenset[str]]
 """Service class, design, and items renewed together."""
 TINY = 1e-300
 
@@ -41,6 +41,17 @@ class ClassOutcomes:
 
     chances: Mapping[Kind, KitChances]
     points: Mapping[Kind, FloatArray]
+
+    @property
+    def kits(self) -> tuple[str, ...]:
+        """Every kit that may be taken, that of the design first."""
+        return self.chances[Kind.UNPLANNED].kits
+
+    @property
+    def mean(self) -> "ClassOutcomes":
+        """One point, in the middle of the others."""
+        middle = {kind: points.mean(axis=0, keepdims=True) for kind, points in self.points.items()}
+        return replace(self, points=middle)
 
 
 def outcomes_by_class(
@@ -68,7 +79,7 @@ def outcomes_by_class(
 
     Examples
     --------
-    >>> outcomes_by_class({("air", "D", ("seat",)): (("K", 1),)}, [], points=16)
+    >>> outcomes_by_class({("air", "D", frozenset({"seat"})): (("K", 1),)}, [], points=16)
     {}
     """
     by_item: dict[tuple[str, str], list[RenewalSeen]] = defaultdict(list)
@@ -76,9 +87,9 @@ def outcomes_by_class(
         by_item[renewal.design, renewal.item].append(renewal)
     found: dict[Key, ClassOutcomes] = {}
     first = 0
-    for key in sorted(stated):
+    for key in sorted(stated, key=lambda one: (one[0], one[1], sorted(one[2]))):
         service_class, design, items = key
-        alike = [renewal for item in items for renewal in by_item[design, item]]
+        alike = [renewal for item in sorted(items) for renewal in by_item[design, item]]
         if all(renewal.kits == stated[key] for renewal in alike):
             continue
         chances = {
@@ -93,12 +104,12 @@ def outcomes_by_class(
     return found
 
 
-def kits_consumed(one: TakeUp, outcomes: ClassOutcomes, *, point: int) -> tuple[TakeUp, ...]:
-    """Turn renewals into the kits they take, at one point of what is known of that.
+def kit_consumed(one: TakeUp, outcomes: ClassOutcomes, *, kit: str, point: int) -> TakeUp:
+    """Turn renewals into one of the kits they take, at one point of what is known of that.
 
     The product over valves is taken at each point, and mixed over points afterwards: valves of a class share what isn't
     known. A renewal takes what those of its kind take, in the shares of the valve's expected renewals in the window:
-    expected kits are exact.
+    expected kits are exact. What one renewal takes of several kits is taken as independent.
 
     Parameters
     ----------
@@ -106,13 +117,15 @@ def kits_consumed(one: TakeUp, outcomes: ClassOutcomes, *, point: int) -> tuple[
         Counts of renewals.
     outcomes : ClassOutcomes [1]
         Of its class, design and items.
+    kit : str [code]
+        One of `outcomes.kits`.
     point : int [number]
         Which point.
 
     Returns
     -------
-    tuple of TakeUp [kits]
-        One per kit, counts of kits. What one renewal takes of several kits is independent in them.
+    TakeUp [kits]
+        Counts of this kit.
 
     References
     ----------
@@ -127,18 +140,13 @@ def kits_consumed(one: TakeUp, outcomes: ClassOutcomes, *, point: int) -> tuple[
     ... )
     >>> alike = {"design": "D", "item": "seat", "service_class": "air", "found": None}
     >>> seen = [RenewalSeen(kind=Kind.UNPLANNED, kits=(("K", qty),), **alike) for qty in (2, 2, 1)]
-    >>> key = ("air", "D", ("seat",))
+    >>> key = ("air", "D", frozenset({"seat"}))
     >>> outcomes = outcomes_by_class({key: (("K", 2),)}, seen, points=1)
-    >>> kits = kits_consumed(taken, outcomes[key], point=0)[0]
+    >>> kits = kit_consumed(taken, outcomes[key], kit="K", point=0)
     >>> kits.probabilities[month].round(6), kits.unplanned[month].round(6)  # 1.5 of 5.5 weigh for one kit
     (array([[0.5     , 0.136364, 0.363636]]), array([0.863636]))
     """
-    return tuple(_of_kit(one, outcomes, kit, point) for kit in outcomes.chances[Kind.UNPLANNED].kits)
-
-
-def _of_kit(one: TakeUp, found: ClassOutcomes, kit: str, point: int) -> TakeUp:
-    """Count one kit at one point."""
-    each = {kind: found.points[kind][point] @ chances.taking(kit) for kind, chances in found.chances.items()}
+    each = {kind: outcomes.points[kind][point] @ chances.taking(kit) for kind, chances in outcomes.chances.items()}
 
     def mixed(window: Window, kinds: Sequence[Kind]) -> FloatArray:
         expected = np.stack([getattr(one, kind.value)[window] for kind in kinds], axis=1)  # (valves, kinds)

@@ -8,7 +8,7 @@ from forecasting.arrays import FloatArray
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import kit_demand, running_demand
 from forecasting.kit_attribution import Bill, Kind, RenewalSeen
-from forecasting.kits_consumed import ClassOutcomes, Key, kits_consumed, outcomes_by_class
+from forecasting.kits_consumed import ClassOutcomes, Key, kit_consumed, outcomes_by_class
 from forecasting.kits_per_renewal import kits_per_renewal
 
 YEAR: Window = (0.0, 365.0)
@@ -31,7 +31,7 @@ def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED) -> TakeUp:
     return TakeUp(
         kit="P",
         qty=1,
-        items=("packing",),
+        items=frozenset({"packing"}),
         valves=valves,
         probabilities={YEAR: counts},
         running={YEAR: np.ones((len(counts), 1)) if kind is Kind.TURNAROUND else counts},
@@ -44,7 +44,7 @@ def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED) -> TakeUp:
 
 def outcomes_of(record: list[RenewalSeen], *, points: int = POINTS, service_class: str = "air") -> ClassOutcomes:
     """What renewals of a class take."""
-    key = service_class, "D", ("packing",)
+    key = service_class, "D", frozenset({"packing"})
     return outcomes_by_class({key: ONE}, record, points=points)[key]
 
 
@@ -58,7 +58,7 @@ def total(one: TakeUp, record: list[RenewalSeen], *, kit: str = "P", points: int
     outcomes = outcomes_of(record, points=points)
     at = [
         kit_demand(
-            [part for part in kits_consumed(one, outcomes, point=point) if part.kit == kit],
+            [kit_consumed(one, outcomes, kit=kit, point=point)],
             YEAR,
             valves=frozenset(one.valves),
         ).probabilities
@@ -80,7 +80,7 @@ def beta_binomial(many: int, first: float, second: float) -> FloatArray:
 def test_where_every_event_took_what_the_design_states_nothing_is_touched() -> None:
     """So a forecast of such a plant has the same bytes; what other designs and items take doesn't matter."""
     elsewhere = [RenewalSeen(**{**vars(seen(TWO, 1)[0]), name: "E"}) for name in ("design", "item")]
-    stated: dict[Key, Bill] = {("air", "D", ("packing",)): ONE, ("acid", "D", ("packing",)): ONE}
+    stated: dict[Key, Bill] = {("air", "D", frozenset({"packing"})): ONE, ("acid", "D", frozenset({"packing"})): ONE}
     assert outcomes_by_class(stated, [*seen(ONE, 9), *elsewhere], points=POINTS) == {}
     assert outcomes_by_class(stated, seen(TWO, 1), points=POINTS).keys() == stated.keys()
 
@@ -122,7 +122,7 @@ def test_another_kit_is_demanded_beside_the_designs() -> None:
 
 def test_a_class_takes_what_its_own_renewals_say_and_points_of_classes_are_independent() -> None:
     record = [*seen(TWO, 40), *seen(ONE, 40, service_class="acid")]
-    keys = [(service_class, "D", ("packing",)) for service_class in ("air", "acid")]
+    keys = [(service_class, "D", frozenset({"packing"})) for service_class in ("air", "acid")]
     outcomes = outcomes_by_class(dict.fromkeys(keys, ONE), record, points=POINTS)
     air, acid = (outcomes[key].points[Kind.UNPLANNED][:, 1] for key in keys)
     assert air.mean() > 0.7
@@ -137,9 +137,9 @@ def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
     one = taken(each_once(4))
     unplanned = np.array([1.0, 0.5, 0.25, 0.0])
     both = TakeUp(**{**vars(one), "unplanned": {YEAR: unplanned}, "planned": {YEAR: 1.0 - unplanned}})
-    kits = kits_consumed(both, outcomes_of(record, points=1), point=0)
+    kits = kit_consumed(both, outcomes_of(record).mean, kit="P", point=0)
     for valve, share in zip(one.valves, unplanned, strict=True):
-        demand = kit_demand(kits, YEAR, valves=frozenset({valve}))
+        demand = kit_demand([kits], YEAR, valves=frozenset({valve}))
         assert demand.unplanned == pytest.approx(share * each[Kind.UNPLANNED])
         assert demand.planned == pytest.approx((1.0 - share) * each[Kind.PLANNED])
         assert demand.mean == pytest.approx(demand.unplanned + demand.planned)
@@ -149,14 +149,14 @@ def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
 
 def test_what_is_planned_for_a_turnaround_stays_out_of_the_running_demand() -> None:
     one = taken(each_once(4), kind=Kind.TURNAROUND)
-    kits = kits_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), point=0)
-    assert running_demand(kits, YEAR, valves=frozenset(one.valves)).mean == 0.0
-    assert kit_demand(kits, YEAR, valves=frozenset(one.valves)).turnaround > 4.0
+    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), kit="P", point=0)
+    assert running_demand([kits], YEAR, valves=frozenset(one.valves)).mean == 0.0
+    assert kit_demand([kits], YEAR, valves=frozenset(one.valves)).turnaround > 4.0
 
 
 def test_a_valve_without_renewals_takes_no_kit() -> None:
     one = taken(np.array([[1.0, 0.0]]))
-    (kits,) = kits_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), point=0)
+    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)]).mean, kit="P", point=0)
     assert kits.probabilities[YEAR].tolist() == [[1.0, 0.0, 0.0]]
 
 
