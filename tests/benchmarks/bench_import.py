@@ -2,11 +2,12 @@
 
 `make bench` prints the table: seconds, the ratio to the bare way (executemany on SQLite, COPY on PostgreSQL), and how
 far the server's memory rose, which must not be more than 150 MiB. The ratio holds from machine to machine where seconds
-don't. `--events` makes it smaller.
+don't, and is still only worth something on a quiet machine: the load is printed. `--events` makes it smaller.
 """
 
 import argparse
 import csv
+import os
 import sqlite3
 import subprocess
 import sys
@@ -141,7 +142,8 @@ def main() -> None:
         sqlite, postgresql = f"sqlite:///{folder / 'plant.sqlite'}", f"{server}postgres"
         migrate(postgresql)
         size = (folder / "events.csv").stat().st_size / 2**20
-        print(f"{count} events, {size:.0f} MiB of CSV, by HTTP")
+        load, processors = os.getloadavg()[0], os.cpu_count()
+        print(f"{count} events, {size:.0f} MiB of CSV, by HTTP; load of the machine before: {load:.1f} on {processors}")
         print(f"{'database':12}{'seconds':>9}{'bare':>9}{'ratio':>9}{'memory before':>15}{'highest':>9} MiB")
         for measured in (
             measure("SQLite", sqlite, folder, lambda: bare_sqlite(folder, count), count),
