@@ -31,7 +31,7 @@ def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED) -> TakeUp:
     return TakeUp(
         kit="P",
         qty=1,
-        items=frozenset({"packing"}),
+        items=("packing",),
         valves=valves,
         probabilities={YEAR: counts},
         running={YEAR: np.ones((len(counts), 1)) if kind is Kind.TURNAROUND else counts},
