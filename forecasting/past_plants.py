@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from forecasting.consumption import Window
 from forecasting.histories import Action, Event, History
+from forecasting.kit_attribution import renewals_seen
 from forecasting.plants import Plant
 
 __all__ = ["history_at", "plant_at"]
@@ -99,6 +100,20 @@ def plant_at(plant: Plant, origin: int, *, windows: tuple[Window, ...], youngest
         )
         for valve, seen in plant.exchanges.items()
     }
+    renewals = renewals_seen(
+        histories,
+        designs=plant.designs,
+        design_items=plant.design_items,
+        kit_renews=plant.kit_renews,
+        as_of=origin,
+    )
     return replace(
-        plant, as_of=origin, histories=histories, windows=windows, questions=(), issues=(), exchanges=exchanges
+        plant,
+        as_of=origin,
+        histories=histories,
+        windows=windows,
+        questions=(),
+        issues=(),
+        exchanges=exchanges,
+        renewals=renewals,
     )

@@ -69,6 +69,8 @@ class Plant:
         Used for kits that no valve takes, or whose valves can't be forecast.
     renewals : tuple of RenewalSeen [renewals]
         Those whose kits are known; none: renewals take what the designs state.
+    kit_renews : mapping from kit to frozenset of str [codes]
+        Items each kit renews, where that is stated.
     """
 
     as_of: int
@@ -84,3 +86,4 @@ class Plant:
     issues: tuple[IssueHistory, ...] = ()
     exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))
     renewals: tuple[RenewalSeen, ...] = ()
+    kit_renews: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))

@@ -159,5 +159,6 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         issues=issue_histories(inputs, stock, as_of=as_of),
         exchanges=inputs.exchanges,
         renewals=register.renewals,
+        kit_renews={kit.code: frozenset(kit.renews) for kit in inputs.kits},
     )
     return Asked(as_of=as_of, inputs=inputs, register=register, stock=stock, plant=plant)

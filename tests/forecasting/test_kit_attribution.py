@@ -4,7 +4,8 @@ from dataclasses import replace
 
 from forecasting.histories import Action, AsFound, Event, History, Reason
 from forecasting.kit_attribution import LEAST_EVENTS, Bill, Kind, Need, RenewalSeen, renewals_seen
-from forecasting.plants import DesignItem
+from forecasting.past_plants import plant_at
+from forecasting.plants import DesignItem, Plant
 
 ITEMS = ("trim", "packing", "actuator", "gasket")
 NEEDS: tuple[Need, ...] = (
@@ -104,6 +105,26 @@ def test_another_kit_counts_once_it_was_taken_often_enough() -> None:
     assert bills(valve(*others, *own)).count(("packing", (("B", 1),))) == LEAST_EVENTS
     many = [rebuild(day, {"P": 1}) for day in range(100, 100 + 20 * LEAST_EVENTS)]
     assert ("packing", (("B", 1),)) not in bills(valve(*others, *many))
+
+
+def test_an_earlier_day_knows_only_the_kits_taken_until_then() -> None:
+    """As the back-test sees the plant: what today's record says of kits isn't known yet."""
+    whole = valve(rebuild(100, {"P": 1}), rebuild(200, {"P": 2}), rebuild(900, {"P": 2}))
+    items = {"D": tuple(DesignItem(item=one.item, kit=one.kit, qty=one.qty, renews=one.renews) for one in NEEDS)}
+    plant = Plant(
+        as_of=1000,
+        histories=(whole,),
+        designs={"V": "D"},
+        design_items=items,
+        intervals={},
+        windows=(),
+        areas={},
+        questions=(),
+        renewals=told(whole),
+    )
+    before = plant_at(plant, 500, windows=(), youngest=0)
+    assert {one.kits: one.times for one in plant.renewals} == {(("P", 1),): 1, (("P", 2),): 2}
+    assert {one.kits: one.times for one in before.renewals} == {(("P", 1),): 1, (("P", 2),): 1}
 
 
 def test_a_part_of_no_item_goes_with_the_kit_that_renews_most() -> None:
