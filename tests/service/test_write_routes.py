@@ -38,7 +38,7 @@ REASONS = names.filter(str.strip)
 HOLDERS = REASONS.filter(str.isprintable)
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(600)
 def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: Engines) -> None:
     """Which routes there are the description says: a new one is asked here, or this fails."""
     taken: Counter[str] = Counter()
