@@ -182,8 +182,9 @@ def _history(days: IntArray, qty: IntArray, *, begins: int, origin: int) -> IntA
 
 
 def _begins(plant: Plant) -> dict[str, int]:
-    """Day from which the events of every valve that takes a kit are complete."""
-    begins: dict[str, int] = {}
+    """Day from which the events of every valve that takes a kit are complete; a kit of no design counts for all."""
+    latest = max(history.records_begin for history in plant.histories)
+    begins: dict[str, int] = defaultdict(lambda: latest)
     for history in plant.histories:
         for need in plant.design_items[plant.designs[history.valve]]:
             begins[need.kit] = max(begins.get(need.kit, history.records_begin), history.records_begin)

@@ -10,7 +10,7 @@ import numpy as np
 from forecasting.arrays import FloatArray
 from forecasting.scoring import crps, interval_cover, pinball, probability_table, quantiles
 
-__all__ = ["Case", "Score", "Unit", "Verdict", "scores_of"]
+__all__ = ["ANY_TARGET", "Case", "Score", "Unit", "Verdict", "scores_of"]
 
 ANY_TARGET = 0.9
 """Quantile scored where no level has a target."""

@@ -15,7 +15,7 @@ from forecasting.exchanges import ExchangeTaking
 from forecasting.histories import Action, Event, History
 from forecasting.issue_demand import PERIOD
 from forecasting.past_plants import history_at, plant_at
-from forecasting.pipeline import DesignItem, Plant, forecast
+from forecasting.pipeline import DesignItem, Forecast, Plant, forecast
 
 ORIGIN, HORIZON = 2000, 365.0
 BEGINS = 0
@@ -156,6 +156,21 @@ def test_valves_too_young_or_to_come_are_left_out_on_both_sides() -> None:
     more = plant((*WHOLE.histories, young, later))
     taken = [*TAKEN, Taking(kit="K", valve="V4", day=2100, qty=9), Taking(kit="K", valve="V5", day=2200, qty=9)]
     assert scores(backtest(more, taken, plan=PLAN)) == scores(backtest(WHOLE, TAKEN, plan=PLAN))
+
+
+def test_a_kit_of_no_design_has_the_history_of_the_youngest_record(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Events may name kits that designs don't: a forecast that follows them is scored, too."""
+
+    def following(past: Plant) -> Forecast:
+        made = forecast(past)
+        return replace(made, demand={**made.demand, ("", "ODD"): made.demand["", "K"]})
+
+    monkeypatch.setattr(module, "forecast", following)
+    odd = [Taking(kit="ODD", valve="V1", day=day, qty=1) for day in (100, 1500, 2100)]
+    made = backtest(WHOLE, [*TAKEN, *odd], plan=PLAN)
+    found = {one.method: one for one in made.scores if one.unit.kit == "ODD"}
+    assert found["forecast"].came == 1.0
+    assert found["plain mean rate"].bias == pytest.approx(2 / round(ORIGIN / PERIOD) * HORIZON / PERIOD - 1.0, rel=1e-9)
 
 
 def test_turnarounds_known_today_are_known_then_by_area() -> None:

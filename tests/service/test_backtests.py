@@ -253,7 +253,7 @@ def test_the_command_shows_where_it_lost_or_gives_json(
     finish_run(sqlite_engines)
     bring_in(sqlite_engines, FILES)
     done = subprocess.run(
-        [sys.executable, "-m", "service.cli", "backtest", "--as-of", "2026-02-01", "--json"],
+        [sys.executable, "-m", "service.cli", "backtest", "--as-of", "2025-01-15", "--json"],
         env={**os.environ, "VALVE_KITS_DATABASE": sqlite_url},
         capture_output=True,
         text=True,
@@ -262,5 +262,5 @@ def test_the_command_shows_where_it_lost_or_gives_json(
     )
     assert (done.returncode, done.stderr) == (0, "")
     told = json.loads(done.stdout)
-    assert "on the record up to 2026-02-01" in told["summary"]
+    assert "on the record up to 2025-01-15" in told["summary"]
     assert {row["kit"] for row in told["scores"]} == {"", "KP", "KT"}
