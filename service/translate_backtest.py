@@ -31,8 +31,8 @@ NOTES = (
     "an exchange on the day they were issued for it, where that is known.",
     "A method is better where the mean difference is beyond one standard error over the days forecast from; with few "
     "days that error is itself rough.",
-    "Protection intervals are rounded up to multiples of 30 days; kits kept by a fill rate are scored at 90 %, as a fill "
-    "rate is no quantile.",
+    "Protection intervals are rounded up to multiples of 30 days; kits kept by a fill rate are scored at 90 %, "
+    "as a fill rate is no quantile.",
 )
 Row = dict[str, object]
 
