@@ -4,10 +4,11 @@ from datetime import date
 from functools import partial
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 from forecasting.errors import InsufficientData
 from models.backtests import Backtest
-from models.base import Session
+from models.base import Session, code_key
 from models.engine import Engines
 from models.queries import backtests
 from models.queries.backtests import ScoreFilter
@@ -88,3 +89,30 @@ def _out(made: Backtest, *, as_of: date) -> BacktestOut:
         "summary": made.summary,
     }
     return msgspec.convert(told | made.details, BacktestOut)
+
+
+def told_of_backtest(session: Session, run: Run, *, kit: str | None) -> str | UnsetType:
+    """Say above an answer how good the forecast was, and whether something else was better for its kit.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run : Run
+        Which run.
+    kit : str or None
+        The kit asked for; None: no one in particular.
+
+    Returns
+    -------
+    str or UNSET
+        UNSET where no back-test was made.
+    """
+    made = backtest_of(session, run)
+    if made is None:
+        return UNSET
+    lost = [one for one in made.lost if kit is not None and one.kit and code_key(one.kit) == code_key(kit)]
+    named = (f"{one.method}{f' in {one.storeroom}' if one.storeroom else ''}" for one in lost)
+    return (
+        f"{made.summary}; for kit {lost[0].kit} better than the forecast: {', '.join(named)}" if lost else made.summary
+    )

@@ -12,7 +12,6 @@ from msgspec import UNSET, UnsetType
 from models.base import NotFound, Session
 from models.engine import Engines
 from models.queries import order_list, results
-from models.queries.backtests import last_backtest
 from models.queries.results import DemandFilter
 from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunReorderPoint
 from service.db import read_session
@@ -30,6 +29,7 @@ from service.schemas.results import (
     limit_columns,
 )
 from service.use_cases.choose_run import choose_run, method_of, notice
+from service.use_cases.list_accuracy import told_of_backtest
 
 StoredOut = TypeVar("StoredOut", covariant=True)
 
@@ -87,7 +87,7 @@ def list_demand(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -
     def shape(run: Run, row: RunDemand) -> DemandOut:
         return from_row(DemandOut, row, method=method_of(run, row.details), probabilities=UNSET)
 
-    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
+    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape, kit=wanted.kit)
 
 
 def list_demand_distributions(engines: Engines, *, run_id: int | None, wanted: DemandFilter) -> Listing[DemandOut]:
@@ -111,7 +111,7 @@ def list_demand_distributions(engines: Engines, *, run_id: int | None, wanted: D
     def shape(run: Run, row: RunDemand) -> DemandOut:
         return from_row(DemandOut, row, method=method_of(run, row.details))
 
-    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape)
+    return _listing(engines, run_id, DemandOut, partial(results.demand, wanted=wanted), shape, kit=wanted.kit)
 
 
 def list_reorder_points(
@@ -138,7 +138,7 @@ def list_reorder_points(
         return from_row(ReorderPointOut, row, method=method_of(run, row.details))
 
     query = partial(results.reorder_points, storeroom=storeroom, kit=kit)
-    return _listing(engines, run_id, ReorderPointOut, query, shape)
+    return _listing(engines, run_id, ReorderPointOut, query, shape, kit=kit)
 
 
 def list_changes(engines: Engines, *, run_id: int, storeroom: str | None, kit: str | None) -> Listing[ChangeOut]:
@@ -224,10 +224,11 @@ def _listing(
     shape: Callable[[Run, StoredRow], Row],
     *,
     cautions: Sequence[str] | UnsetType = UNSET,
+    kit: str | None = None,
 ) -> Listing[Row]:
     with read_session(engines) as session:
         run = choose_run(session, run_id)
-        said, tested = notice(session), last_backtest(session, run.id)
+        said, tested = notice(session), told_of_backtest(session, run, kit=kit)
 
     def read(after: int, limit: int) -> Part[Row]:
         with read_session(engines) as session:
@@ -240,7 +241,7 @@ def _listing(
         as_of=run.as_of,
         method=run.method or UNSET,
         cautions=cautions,
-        last_backtest=UNSET if tested is None else tested.summary,
+        last_backtest=tested,
         notice=said,
     )
     return Listing(shape=row_type, read=read, top=top)

@@ -5,7 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from io import BytesIO
 from pathlib import Path
@@ -167,7 +167,7 @@ def test_a_back_test_is_stored_with_the_latest_run_and_said_on_its_face(
     assert [row for row in page["value"] if row["verdict"] == "worse"] == lost
 
 
-SCORE = {
+SCORE: dict[str, object] = {
     "storeroom": "",
     "kit": "K-1",
     "method": "SBA",
@@ -188,7 +188,7 @@ SCORE = {
 DETAILS = {"origins": [], "kit_forecasts": 8, "pit_heights": [], "lost": [], "notes": []}
 
 
-def stored(engines: Engines, run: int, summary: str) -> None:
+def stored(engines: Engines, run: int, summary: str, *, lost: Sequence[dict[str, object]] = ()) -> None:
     rows = [SCORE, {**SCORE, "method": "TSB", "verdict": "alike"}, {**SCORE, "kit": "K/2", "storeroom": "MAIN"}]
     with write_session(engines) as session:
         store_backtest(
@@ -199,7 +199,7 @@ def stored(engines: Engines, run: int, summary: str) -> None:
             code_version="0.1.0",
             horizon_days=365,
             summary=summary,
-            details=DETAILS,
+            details={**DETAILS, "lost": list(lost)},
             scores=rows,
         )
 
@@ -224,6 +224,19 @@ def test_scores_are_a_list_like_any_other(client: Client, engines: Engines, fini
         "difference,difference_error,verdict\r\n"
         "K/2,MAIN,SBA,365.0,8,0.333333,-0.5,0.8,0.9,0.25,0.9,0.1,1.0,0.125,0.0625,worse\r\n"
     )
+
+
+def test_an_answer_about_a_kit_says_what_was_better_for_it(
+    sqlite_client: Client, sqlite_engines: Engines, finish_run: FinishRun
+) -> None:
+    lost = [SCORE, {**SCORE, "storeroom": "MAIN", "method": "present level"}]
+    stored(sqlite_engines, finish_run(sqlite_engines), "fair", lost=lost)
+    for path in ("demand", "reorder-points"):
+        told = [sqlite_client.get(f"/v1/{path}{kit}").json()["last_backtest"] for kit in ("?kit=k-1", "?kit=K-3", "")]
+        assert told == [
+            "fair; for kit K-1 better than the forecast: SBA, present level in MAIN",
+            *("fair", "fair"),
+        ]
 
 
 def test_without_a_back_test_the_list_says_what_to_do(
