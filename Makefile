@@ -30,6 +30,7 @@ test-desktop: $(STAMP)
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
 	$(BIN)/python -m tests.benchmarks.bench_import
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.oracles.time_peers
 
 # how often intervals hold the truth, on seeds 1 to 2,000
 study: $(STAMP)

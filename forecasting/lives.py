@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from forecasting.arrays import FloatArray, IntArray, check, check_same_length, float_column, int_column
 from forecasting.clocks import ItemAge, Life, Watch
+from forecasting.errors import InvalidInput
 from forecasting.histories import Finding, History
 from forecasting.watching import watch
 
@@ -47,7 +48,13 @@ class Lives:
     cause: IntArray
 
     def __post_init__(self) -> None:
-        """Refuse impossible ages."""
+        """Refuse impossible ages.
+
+        Raises
+        ------
+        InvalidInput
+            If there is one; it names the first.
+        """
         check_same_length(sample=self.sample, entry=self.entry, lower=self.lower, upper=self.upper, cause=self.cause)
         possible = (
             (self.entry >= 0)
@@ -56,11 +63,12 @@ class Lives:
             & (self.upper > 0)
             & np.isfinite(self.lower)
         )
-        row = int(np.argmin(possible)) if len(possible) else 0
-        check(
-            bool(possible.all()),
+        if possible.all():
+            return
+        row = int(np.argmin(possible))
+        raise InvalidInput(
             "a life needs 0 <= entry <= lower <= upper with upper > 0 and lower finite, got "
-            f"entry {self.entry[row : row + 1]}, lower {self.lower[row : row + 1]}, upper {self.upper[row : row + 1]}",
+            f"entry {self.entry[row : row + 1]}, lower {self.lower[row : row + 1]}, upper {self.upper[row : row + 1]}"
         )
 
     def __len__(self) -> int:

@@ -21,6 +21,8 @@ class Segments:
         Samples that have rows, in order.
     first : int array, shape (segments,) [row]
         Where the rows of each begin.
+    length : int array, shape (segments,) [rows]
+        How many rows each has.
     rows : int [rows]
         How many rows there are.
     """
@@ -28,12 +30,13 @@ class Segments:
     samples: int
     present: IntArray
     first: IntArray
+    length: IntArray
     rows: int
 
     def size(self) -> IntArray:
         """Count rows by sample, shape (samples,)."""
         size = np.zeros(self.samples, dtype=np.int64)
-        size[self.present] = np.diff(self.first, append=self.rows)
+        size[self.present] = self.length
         return size
 
     def count(self, flags: BoolArray) -> IntArray:
@@ -88,6 +91,8 @@ def segments_of(sample: IntArray, *, samples: int) -> Segments:
     """
     rows = len(sample)
     among = np.arange(sample[0], sample[-1] + 1) if rows else np.zeros(0, dtype=np.int64)
-    first = np.searchsorted(sample, among)
-    filled = np.diff(first, append=rows) > 0
-    return Segments(samples=samples, present=among[filled], first=first[filled], rows=rows)
+    edges = np.empty(len(among) + 1, dtype=np.int64)
+    edges[:-1], edges[-1] = np.searchsorted(sample, among), rows
+    length = edges[1:] - edges[:-1]
+    filled = length > 0
+    return Segments(samples=samples, present=among[filled], first=edges[:-1][filled], length=length[filled], rows=rows)

@@ -23,6 +23,8 @@ __all__ = ["Profiles", "profile_maxima"]
 ROUNDS = 100
 CLOSE = 1e-7
 """A relative step after which quadratic convergence has the shape to rounding."""
+NEAR, ENOUGH = 1e-5, 1e-11
+"""Below such a step the last two steps say how long the next would be; so short it isn't taken."""
 ROWS = 16_384
 """Rows worked on at once: they stay in the processor's cache."""
 LONGEST = 3.0
@@ -56,9 +58,7 @@ class _Piece:
     """Log ages of some rows, and whose they are."""
 
     log_age: FloatArray  # (rows,)
-    sample: IntArray  # (segments,)
-    first: IntArray  # (segments,)
-    count: IntArray  # (segments,)
+    segments: Segments
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,8 +91,7 @@ def _pieces(log_age: FloatArray, sample: IntArray, samples: int) -> list[_Piece]
     for begin in range(0, len(log_age), ROWS):
         own = slice(begin, begin + ROWS)
         segments = segments_of(sample[own], samples=samples)
-        count = np.diff(segments.first, append=segments.rows)
-        pieces.append(_Piece(log_age=log_age[own], sample=segments.present, first=segments.first, count=count))
+        pieces.append(_Piece(log_age=log_age[own], segments=segments))
     return pieces
 
 
@@ -112,7 +111,7 @@ def _dated(lives: Lives, segments: Segments) -> _Dated:
     watched, failed = lives.lower > lives.entry, np.isfinite(lives.upper)
     log_age = np.log(lives.lower if watched.all() else np.where(lives.lower > 0, lives.lower, 1.0))
     top = segments.largest(log_age if watched.all() else np.where(watched, log_age, -np.inf))
-    log_age -= np.repeat(top[segments.present], np.diff(segments.first, append=segments.rows))
+    log_age -= np.repeat(top[segments.present], segments.length)
     failures = segments.count(failed)
     mean = segments.total(log_age * failed) / failures
     if not watched.all():
@@ -135,15 +134,16 @@ def _dated(lives: Lives, segments: Segments) -> _Dated:
 def _add_powers(powers: FloatArray, pieces: list[_Piece], shape: FloatArray, moving: BoolArray, sign: float) -> None:
     """Add age^k and its first two derivatives by k to the powers of the samples, shape (3, samples)."""
     for piece in pieces:
-        if not moving[piece.sample].any():
+        sample, first = piece.segments.present, piece.segments.first
+        if not moving[sample].any():
             continue
-        power = np.repeat(shape[piece.sample], piece.count)
+        power = np.repeat(shape[sample], piece.segments.length)
         power *= piece.log_age
         np.exp(power, out=power)
-        powers[0, piece.sample] += sign * np.add.reduceat(power, piece.first)
+        powers[0, sample] += sign * np.add.reduceat(power, first)
         for order in (1, 2):
             power *= piece.log_age
-            powers[order, piece.sample] += sign * np.add.reduceat(power, piece.first)
+            powers[order, sample] += sign * np.add.reduceat(power, first)
 
 
 def _slope(dated: _Dated, shape: FloatArray, moving: BoolArray, last: FloatArray) -> _Slope:
@@ -206,14 +206,17 @@ def profile_maxima(lives: Lives, *, shape_limits: tuple[float, float]) -> Profil
     shape = np.clip(dated.start, *shape_limits)
     low, high = np.full(len(shape), shape_limits[0]), np.full(len(shape), shape_limits[1])
     moving, powers = np.ones(len(shape), dtype=bool), np.ones((3, len(shape)))
+    last = np.zeros(len(shape))
     for _ in range(ROUNDS):
         slope = _slope(dated, shape, moving, powers)
         np.copyto(low, shape, where=slope.score > 0)
         np.copyto(high, shape, where=slope.score <= 0)
         there = np.clip(_next(dated, shape, slope), *shape_limits)
-        moving &= np.abs(there - shape) > CLOSE * shape
+        now = np.abs(there / shape - 1.0)
+        moving &= (now > CLOSE) & ((now > NEAR) | (now**3 > ENOUGH * last**2))
         if not moving.any():
             break
+        last = now
         there = np.where((there < low) | (there > high), np.sqrt(low * high), there)
         shape = np.where(moving, there, shape)
     step = there - shape

@@ -132,14 +132,21 @@ def write(name: str, rows: list[Row]) -> None:
         table.writerows(rows)
 
 
-def main() -> None:
-    """Make the environment if it isn't there, go on inside it, and write the tables."""
+def in_environment(module: str) -> bool:
+    """Whether this is the peers' environment; if not, make it if it isn't there, and run the module inside it."""
+    if Path(sys.prefix) == ENVIRONMENT:
+        return True
     python = ENVIRONMENT / "bin" / "python"
-    if Path(sys.prefix) != ENVIRONMENT:
-        if not python.exists():
-            venv.create(ENVIRONMENT, with_pip=True)
-            subprocess.run([python, "-m", "pip", "install", "--quiet", *PEERS], check=True)
-        subprocess.run([python, "-m", "tests.oracles.recompute"], cwd=ROOT, check=True)
+    if not python.exists():
+        venv.create(ENVIRONMENT, with_pip=True)
+        subprocess.run([python, "-m", "pip", "install", "--quiet", *PEERS], check=True)
+    subprocess.run([python, "-m", module], cwd=ROOT, check=True)
+    return False
+
+
+def main() -> None:
+    """Write the tables."""
+    if not in_environment("tests.oracles.recompute"):
         return
     lives = list(samples())
     write("oracle_samples.csv", lives)
