@@ -170,8 +170,10 @@ def _fits(lives: Lives, segments: Segments, shared: BoolArray, family: Family, e
     running = np.isinf(lives.upper)
     between = (lives.lower < lives.upper) & ~running
     # days are whole, so an interval of one day ends when it begins
-    wide = between & (lives.upper - lives.lower > 1.0)
-    watched = (np.where(wide, lives.upper, lives.lower) if wide.any() else lives.lower) - lives.entry
+    watched = lives.lower - lives.entry
+    if between.any():
+        wide = between & (lives.upper - lives.lower > 1.0)
+        watched = np.where(wide, lives.upper - lives.entry, watched)
     return Fits(
         samples=lives.samples,
         family=family,

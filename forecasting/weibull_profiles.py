@@ -118,16 +118,19 @@ def _dated(lives: Lives, segments: Segments) -> _Dated:
         rows = np.flatnonzero(watched)
         log_age, sample = log_age[rows], sample[rows]
     late = np.flatnonzero((lives.entry > 0) & watched)
-    log_entry = np.log(lives.entry[late]) - top[lives.sample[late]]
+    late_sample = lives.sample[late]
+    lately = segments_of(late_sample, samples=samples)
+    log_entry = np.log(lives.entry[late])
+    log_entry -= np.repeat(top[lately.present], lately.length)
     ends = segments_of(sample, samples=samples)
     return _Dated(
         ends=_pieces(log_age, sample, samples),
-        entries=_pieces(log_entry, lives.sample[late], samples),
+        entries=_pieces(log_entry, late_sample, samples),
         top=top,
         failures=failures,
         mean=mean,
         start=_start(ends, log_age, mean),
-        from_new=ends.size() > segments_of(lives.sample[late], samples=samples).size(),
+        from_new=ends.size() > lately.size(),
     )
 
 
