@@ -201,7 +201,9 @@ def _by_storeroom(past: Plant, storerooms: Mapping[str, frozenset[str]]) -> Plan
     # a valve's turnarounds are those of the last area it is in
     areas = {ROOM + room: valves for room, valves in storerooms.items()}
     areas |= {f"{STOPS}{number}": valves for number, valves in enumerate(stopped.values())}
-    return replace(past, areas=areas, turnarounds={f"{STOPS}{number}": days for number, days in enumerate(stopped)})
+    return replace(
+        past, areas=areas, parts={}, turnarounds={f"{STOPS}{number}": days for number, days in enumerate(stopped)}
+    )
 
 
 def _cases_at(plant: Plant, taken: Mapping[str, _Takings], plan: BacktestPlan, origin: int) -> list[Case]:

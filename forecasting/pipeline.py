@@ -75,7 +75,9 @@ class Forecast:
     taken : tuple of TakeUp [kits]
         By group of valves and kit.
     demand : mapping from (area, kit) to window to Demand [kits]
-        Area "" is the whole plant.
+        Area "" is the whole plant; parts of the plant stand beside areas.
+    covering : mapping from (storeroom, kit) to Demand [kits]
+        In the protection interval of each stock question, without turnarounds.
     decisions : mapping from (storeroom, kit) to StockDecision [kits]
         A question about a kit that no served valve takes, and that was never issued, has none.
     from_issues : mapping from (storeroom, kit) to IssueDemand [kits]
@@ -90,6 +92,7 @@ class Forecast:
     contrasts: tuple[GroupContrast, ...]
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
+    covering: Mapping[tuple[str, str], Demand]
     decisions: Mapping[tuple[str, str], StockDecision]
     from_issues: Mapping[tuple[str, str], IssueDemand]
     not_forecast: Mapping[str, frozenset[str]]
@@ -180,6 +183,23 @@ def _decisions(
         elif alone is not None and (alone.usage.pattern.demands or question.valves or question.floor):
             decisions[key] = decide(question, alone.over)
     return decisions
+
+
+def _covering(
+    plant: Plant,
+    by_kit: Mapping[str, Sequence[TakeUp]],
+    from_issues: Mapping[tuple[str, str], IssueDemand],
+) -> dict[tuple[str, str], Demand]:
+    """Demand that stock must cover, by question."""
+    covering = {}
+    for question in plant.questions:
+        key, window = (question.storeroom, question.kit), (0.0, question.protection_interval)
+        takers = _takers(question, by_kit)
+        if takers:
+            covering[key] = running_demand(takers, window, valves=question.valves)
+        elif key in from_issues:
+            covering[key] = from_issues[key].over(window)
+    return covering
 
 
 def standing(plant: Plant) -> Standing:
@@ -297,7 +317,7 @@ def forecast(plant: Plant) -> Forecast:
     by_kit = defaultdict(list)
     for one in used.taken:
         by_kit[one.kit].append(one)
-    everywhere = {"": frozenset(plant.designs), **plant.areas}
+    everywhere = {"": frozenset(plant.designs), **plant.areas, **plant.parts}
     demand = {
         (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
         for area, valves in everywhere.items()
@@ -317,6 +337,7 @@ def forecast(plant: Plant) -> Forecast:
         contrasts=_contrasts(plant, fleet, lifetimes),
         taken=used.taken,
         demand=demand,
+        covering=_covering(plant, by_kit, from_issues),
         decisions=_decisions(plant, by_kit, from_issues),
         from_issues=from_issues,
         not_forecast=used.not_forecast,

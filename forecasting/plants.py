@@ -57,6 +57,8 @@ class Plant:
         For which demand is wanted.
     areas : mapping from area to tags [tags]
         For which demand is wanted apart; the whole plant is added under "".
+    parts : mapping from name to tags [tags]
+        More sets of valves for which demand is wanted apart, under names that no area has.
     questions : tuple of StockQuestion [questions]
         Kits and storerooms to decide on.
     opportunities : mapping from (service class, item) to days [days]
@@ -82,6 +84,7 @@ class Plant:
     areas: Mapping[str, frozenset[str]]
     questions: tuple[StockQuestion, ...]
     opportunities: Mapping[tuple[str, str], float] = field(default_factory=lambda: MappingProxyType({}))
+    parts: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))
     turnarounds: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}))
     issues: tuple[IssueHistory, ...] = ()
     exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))

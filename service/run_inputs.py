@@ -15,7 +15,13 @@ from models.queries import records as record_queries
 from service.closings import ReadHistory, read_history
 from service.schemas.records import RECORDS, Record, ServiceClassRecord
 from service.translate import Records, Register, register_from_records
-from service.translate_demand import forecast_periods, turnaround_periods
+from service.translate_demand import (
+    forecast_periods,
+    parts_of,
+    turnaround_periods,
+    valves_by_class,
+    valves_by_storeroom,
+)
 from service.translate_issues import issue_histories
 from service.translate_results import LOOKS
 from service.translate_stock import AskedStock, Assumptions, stock_asked
@@ -153,6 +159,10 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         intervals=intervals,
         windows=tuple(sorted(windows_stored(inputs, as_of=as_of))),
         areas=register.areas,
+        parts=parts_of({
+            "storeroom": valves_by_storeroom(inputs, register),
+            "service_class": valves_by_class(register, as_of=as_of),
+        }),
         questions=tuple(one.question for one in stock),
         opportunities=opportunities(inputs),
         turnarounds=turnaround_days(inputs, as_of=as_of),

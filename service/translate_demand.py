@@ -1,15 +1,15 @@
 """From a forecast to the demand a run stores: whose, of which kit, in which days."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil
 
-from forecasting.clocks import ItemAge
-from forecasting.consumption import TakeUp, Window
-from forecasting.demand import Demand, kit_demand
+from forecasting.consumption import Window
+from forecasting.demand import Demand
 from forecasting.pipeline import Forecast
+from forecasting.reasons import histories_until
 from service.translate import NO_STOREROOM, Records, Register
 from service.translate_issues import untold_kinds
 from service.translate_results import Row, counted, round6
@@ -19,7 +19,9 @@ NOISE = 1e-12
 MONTHS_AHEAD = 24
 OF_ALL = ("week", "month", "quarter", "year")
 OF_PARTS = ("month", "quarter", "year")
-"""What storerooms and service classes are forecast by; other days are computed on request."""
+"""What storerooms and service classes are stored by; other days are computed on request."""
+PART = "{word}:{code}"
+"""Name of a part of the plant among its areas: no code holds a colon."""
 Reasons = Mapping[str, str | None]
 """By kit, what a forecast leaves out; None: nothing."""
 
@@ -169,6 +171,8 @@ def demand_rows(made: Forecast, periods: Sequence[Period], *, as_of: date, reaso
         Columns of run_demand.
     """
     for (area, kit), by_window in made.demand.items():
+        if ":" in area:
+            continue  # another part of the plant
         alone = made.from_issues.get((area, kit))
         basis: Row = {} if alone is None else untold_kinds(alone)
         for period in periods:
@@ -190,14 +194,6 @@ def turnaround_rows(made: Forecast, records: Records, *, as_of: date, reasons: R
             yield row | {"details": {"turnarounds": codes}}
 
 
-def _takers(made: Forecast) -> dict[str, list[TakeUp]]:
-    """Group what is taken by kit."""
-    takers: dict[str, list[TakeUp]] = defaultdict(list)
-    for one in made.taken:
-        takers[one.kit].append(one)
-    return dict(sorted(takers.items()))
-
-
 def valves_by_storeroom(records: Records, register: Register) -> dict[str, frozenset[str]]:
     """Valves served by each storeroom, those to be installed too."""
     storeroom_of = {area.code: area.storeroom or NO_STOREROOM for area in records.areas}
@@ -207,36 +203,44 @@ def valves_by_storeroom(records: Records, register: Register) -> dict[str, froze
     return {storeroom: frozenset(tags) for storeroom, tags in sorted(served.items())}
 
 
-def valves_by_class(ages: Sequence[ItemAge], register: Register) -> dict[str, frozenset[str]]:
+def valves_by_class(register: Register, *, as_of: date) -> dict[str, frozenset[str]]:
     """Valves of each service class, as they are forecast: on the day of as_of, or when they are installed."""
-    present = {age.valve: age.service_class for age in ages}
+    day = as_of.toordinal()
     valves: dict[str, set[str]] = defaultdict(set)
     for history in register.histories:
-        valves[present.get(history.valve, history.service_class)].add(history.valve)
+        valves[histories_until([history], day)[0].service_class].add(history.valve)
     return {code: frozenset(tags) for code, tags in sorted(valves.items())}
 
 
-def part_rows(
-    made: Forecast,
-    parts: Mapping[str, frozenset[str]],
-    periods: Sequence[Period],
-    *,
-    word: str,
-    as_of: date,
-    reasons: Reasons,
-) -> Iterator[Row]:
-    """One row per part of the plant, kit and period.
+def parts_of(by_word: Mapping[str, Mapping[str, frozenset[str]]]) -> dict[str, frozenset[str]]:
+    """Name sets of valves that are no areas, for the numerics.
+
+    Parameters
+    ----------
+    by_word : mapping of str to mapping of str to frozenset of str
+        By `storeroom` or `service_class`, then by code, the valves.
+
+    Returns
+    -------
+    dict of str to frozenset of str
+        By name.
+    """
+    return {
+        PART.format(word=word, code=code): tags for word, by_code in by_word.items() for code, tags in by_code.items()
+    }
+
+
+def part_rows(made: Forecast, periods: Sequence[Period], *, word: str, as_of: date, reasons: Reasons) -> Iterator[Row]:
+    """One row per storeroom or service class, kit and period.
 
     Parameters
     ----------
     made : Forecast
         Of the run.
-    parts : mapping of str to frozenset of str
-        The valves of each part.
     periods : sequence of Period
         Only those of OF_PARTS are laid out.
     word : str
-        What the parts are: `storeroom` or `service_class`.
+        Which parts: `storeroom` or `service_class`.
     as_of : date
         Data cut-off.
     reasons : mapping
@@ -248,12 +252,10 @@ def part_rows(
         Columns of run_demand.
     """
     wanted = [period for period in periods if period.bucket in OF_PARTS]
-    for kit, takers in _takers(made).items():
-        for code, valves in parts.items():
-            ours = [one for one in takers if not valves.isdisjoint(one.valves)]
-            for period in wanted if ours else []:
-                demand = kit_demand(ours, period.window(as_of), valves=valves)
-                yield _row(demand, period, kit, reasons.get(kit), **{word: code})
+    for (name, kit), by_window in made.demand.items():
+        kind, _, code = name.partition(":")
+        for period in wanted if kind == word and code else ():
+            yield _row(by_window[period.window(as_of)], period, kit, reasons.get(kit), **{word: code})
 
 
 def issued_rows(made: Forecast, periods: Sequence[Period], *, as_of: date) -> Iterator[Row]:
@@ -272,23 +274,17 @@ def issued_rows(made: Forecast, periods: Sequence[Period], *, as_of: date) -> It
 
 
 def protection_rows(made: Forecast, asked: Sequence[AskedStock], *, as_of: date, reasons: Reasons) -> Iterator[Row]:
-    """One row per storeroom and kit: demand while an order and the next review take, turnarounds among it.
+    """One row per storeroom and kit: demand while an order and the next review take, without turnarounds.
 
     Yields
     ------
     dict
-        Columns of run_demand; of the valves its reorder point is for.
+        Columns of run_demand; what the reorder point is for.
     """
-    takers = _takers(made)
     for question in (one.question for one in asked):
-        days, alone = question.protection_interval, made.from_issues.get((question.storeroom, question.kit))
-        ours = [one for one in takers.get(question.kit, ()) if not question.valves.isdisjoint(one.valves)]
-        over: Callable[[Window], Demand] | None = None if alone is None else alone.over
-        if ours:
-            demand = kit_demand(ours, (0.0, days), valves=question.valves)
-        elif over is not None:
-            demand = over((0.0, days))
-        else:
+        key, days = (question.storeroom, question.kit), question.protection_interval
+        demand = made.covering.get(key)
+        if demand is None:
             continue
         period = Period(
             bucket="protection_interval",
@@ -296,5 +292,6 @@ def protection_rows(made: Forecast, asked: Sequence[AskedStock], *, as_of: date,
             ends_on=as_of + timedelta(days=ceil(days)),
         )
         row = _row(demand, period, question.kit, reasons.get(question.kit), storeroom=question.storeroom)
-        basis: Row = {} if ours or alone is None else untold_kinds(alone)
+        alone = made.from_issues.get(key)
+        basis: Row = {} if alone is None else untold_kinds(alone)
         yield row | basis | {"details": {"protection_interval_days": days}}

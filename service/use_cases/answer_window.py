@@ -7,7 +7,7 @@ from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import kit_demand
 from forecasting.issue_demand import issue_demand
-from forecasting.pipeline import Standing, kits_used, standing
+from forecasting.pipeline import Plant, Standing, kits_used, standing
 from forecasting.pooling import InUse
 from forecasting.reasons import ValveNeed, needs_of_valves
 from models.base import code_key
@@ -17,7 +17,7 @@ from service.db import read_session
 from service.run_inputs import Asked, asked_of, unpacked
 from service.run_models import fitted_again
 from service.schemas.windows import ValvePart, WindowAnswer, WindowQuestion
-from service.translate_demand import Period, demand_columns, valves_by_class, valves_by_storeroom
+from service.translate_demand import PART, Period, demand_columns
 from service.translate_issues import untold_kinds
 from service.translate_turnarounds import without_turnaround
 
@@ -72,7 +72,7 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
         kit=_as_written(question.kit, asked),
         stand=stand,
         lifetimes=fitted_again(stand, models),
-        valves=_valves(question, asked, stand),
+        valves=_valves(question, asked.plant),
     )
     takers = _takers(scene)
     return _from_valves(scene, takers) if takers else _from_issues(scene)
@@ -85,19 +85,16 @@ def _as_written(kit: str, asked: Asked) -> str:
     return codes.get(code_key(kit), kit)
 
 
-def _valves(question: WindowQuestion, asked: Asked, stand: Standing) -> frozenset[str]:
+def _valves(question: WindowQuestion, plant: Plant) -> frozenset[str]:
     """Find the valves of the part of the plant that is asked about."""
-    register = asked.register
     parts = (
-        (question.area, register.areas),
-        (question.storeroom, valves_by_storeroom(asked.inputs, register)),
-        (question.service_class, valves_by_class(stand.fleet.ages, register)),
+        (question.area, question.area),
+        (question.storeroom, PART.format(word="storeroom", code=question.storeroom)),
+        (question.service_class, PART.format(word="service_class", code=question.service_class)),
     )
-    for code, by_code in parts:
-        if code:
-            found = (tags for name, tags in by_code.items() if code_key(name) == code_key(code))
-            return next(found, frozenset())
-    return frozenset(register.designs)
+    by_name = {code_key(name): tags for name, tags in (*plant.areas.items(), *plant.parts.items())}
+    name = next((name for code, name in parts if code), None)
+    return frozenset(plant.designs) if name is None else by_name.get(code_key(name), frozenset())
 
 
 def _takers(scene: _Scene) -> list[TakeUp]:

@@ -7,7 +7,7 @@ from datetime import date
 
 import msgspec
 
-from forecasting.consumption import TakeUp
+from forecasting.consumption import TakeUp, Window
 from forecasting.exchanges import ExchangeTaking
 from forecasting.pipeline import Forecast, Plant, kits_used, standing
 from forecasting.pooling import InUse, lifetimes_in_use
@@ -134,13 +134,29 @@ def _exchanges_until(
 
 def _expected_again(plant: Plant, stock: Sequence[AskedStock], models: Lifetimes) -> dict[Key, float]:
     """Compute expected kits with models of another run where it has them."""
-    windows = {YEAR, *((0.0, one.question.protection_interval) for one in stock)}
-    plant = replace(plant, windows=tuple(sorted(windows)), questions=())
     stand = standing(plant)
     unknown = [sample for sample in stand.samples if sample not in models]
     added = lifetimes_in_use(stand.fleet.lives, wanted=unknown) if unknown else ()
-    used = kits_used(plant, stand.ages, [*models.values(), *added])
-    return _expected(used.taken, stock, tags=frozenset(plant.designs))
+    lifetimes, taken = [*models.values(), *added], list[TakeUp]()
+    for windows, designs in _designs_by_windows(plant, stock).items():
+        ages = [age for age in stand.ages if plant.designs[age.valve] in designs]
+        asked = replace(plant, windows=tuple(sorted(windows)), questions=())
+        taken += kits_used(asked, ages, lifetimes).taken
+    return _expected(taken, stock, tags=frozenset(plant.designs))
+
+
+def _designs_by_windows(plant: Plant, stock: Sequence[AskedStock]) -> dict[frozenset[Window], set[str]]:
+    """Put designs together whose kits are wanted in the same windows; the fewer windows, the less work."""
+    kits = {design: {need.kit for need in needs} for design, needs in plant.design_items.items()}
+    windows: dict[str, set[Window]] = {design: {YEAR} for design in plant.designs.values()}
+    for question in (one.question for one in stock):
+        for design in {plant.designs[tag] for tag in question.valves}:
+            if question.kit in kits[design]:
+                windows[design].add((0.0, question.protection_interval))
+    together: dict[frozenset[Window], set[str]] = defaultdict(set)
+    for design, wanted in sorted(windows.items()):
+        together[frozenset(wanted)].add(design)
+    return together
 
 
 def _expected(taken: Iterable[TakeUp], stock: Sequence[AskedStock], *, tags: frozenset[str]) -> dict[Key, float]:

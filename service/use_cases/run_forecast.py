@@ -27,8 +27,6 @@ from service.translate_demand import (
     protection_rows,
     shortfalls,
     turnaround_rows,
-    valves_by_class,
-    valves_by_storeroom,
 )
 from service.translate_findings import finding_rows, kits_per_year, subjects_of
 from service.translate_issues import dead_stock, issue_warnings
@@ -147,13 +145,12 @@ def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
     """Lay out demand: of the plant and its areas, storerooms and service classes."""
     as_of, records, register = asked.as_of, asked.inputs, asked.register
     periods, reasons = forecast_periods(as_of), shortfalls(made, without_turnaround(records, register, as_of=as_of))
-    rooms, classes = valves_by_storeroom(records, register), valves_by_class(made.fleet.ages, register)
     yield from demand_rows(made, periods, as_of=as_of, reasons=reasons)
     yield from turnaround_rows(made, records, as_of=as_of, reasons=reasons)
-    yield from part_rows(made, rooms, periods, word="storeroom", as_of=as_of, reasons=reasons)
+    yield from part_rows(made, periods, word="storeroom", as_of=as_of, reasons=reasons)
     yield from issued_rows(made, periods, as_of=as_of)
     yield from protection_rows(made, asked.stock, as_of=as_of, reasons=reasons)
-    yield from part_rows(made, classes, periods, word="service_class", as_of=as_of, reasons=reasons)
+    yield from part_rows(made, periods, word="service_class", as_of=as_of, reasons=reasons)
 
 
 def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
