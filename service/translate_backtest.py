@@ -97,6 +97,27 @@ def takings_of(asked: Asked) -> tuple[Taking, ...]:
     return tuple(taken)
 
 
+def scope_note(asked: Asked) -> str:
+    """Say of how many events nobody can tell which kits they took.
+
+    Parameters
+    ----------
+    asked : Asked
+        The record, and the numerics' view of it.
+
+    Returns
+    -------
+    str
+        For the notes of a back-test.
+    """
+    done = [event for event in asked.inputs.events if event.action in RENEWING]
+    unsaid = sum(event.action == "rebuild" and not event.kits_used and not event.renewed for event in done)
+    return (
+        f"{unsaid} of {len(done)} rebuilds and exchanges say neither what was renewed nor which kits were used: all "
+        "kits of their design count as taken, which is more than were."
+    )
+
+
 def past_plant(asked: Asked) -> Plant:
     """Give a plant the turnarounds of all times, as a back-test cuts it.
 
@@ -245,13 +266,15 @@ def backtest_summary(made: Backtest, *, computed_on: date, as_of: date) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def backtest_details(made: Backtest) -> Row:
+def backtest_details(made: Backtest, *, notes: Sequence[str]) -> Row:
     """Lay out what else is to be known of a back-test.
 
     Parameters
     ----------
     made : Backtest
         The scores.
+    notes : sequence of str
+        What is to be said besides.
 
     Returns
     -------
@@ -263,5 +286,5 @@ def backtest_details(made: Backtest) -> Row:
         "kit_forecasts": made.cases,
         "pit_heights": [round6(float(height)) for height in made.heights],
         "lost": [score_row(one) for one in _lost(made)],
-        "notes": list(NOTES),
+        "notes": [*NOTES, *notes],
     }

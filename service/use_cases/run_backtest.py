@@ -15,6 +15,7 @@ from service.translate_backtest import (
     backtest_plan,
     backtest_summary,
     past_plant,
+    scope_note,
     score_row,
     takings_of,
 )
@@ -46,7 +47,8 @@ def run_backtest(engines: Engines, *, as_of: date | None) -> str:
         run = choose_run(session, None)
         cut_off = as_of or run.as_of
         read = read_inputs(session, read_exchanges(session, as_of=cut_off))
-    made = _scored(asked_of(read.inputs, as_of=cut_off))
+    asked = asked_of(read.inputs, as_of=cut_off)
+    made = _scored(asked)
     summary = backtest_summary(made, computed_on=today(), as_of=cut_off)
     with write_session(engines) as session:
         number = backtests.store_backtest(
@@ -57,7 +59,7 @@ def run_backtest(engines: Engines, *, as_of: date | None) -> str:
             code_version=code_version(),
             horizon_days=HORIZON_DAYS,
             summary=summary,
-            details=backtest_details(made),
+            details=backtest_details(made, notes=[scope_note(asked)]),
             scores=[score_row(score) for score in made.scores],
         )
         audit.note(session, "back-test", {"backtest": number, "run": run.id, "as_of": cut_off})

@@ -161,6 +161,7 @@ def test_a_back_test_is_stored_with_the_latest_run_and_said_on_its_face(
     assert {(one["kit"], one["storeroom"]) for one in face["lost"]} <= {(kit, room) for kit, room, _ in rows}
     assert "register" not in summary
     assert any("those of today" in note for note in face["notes"])
+    assert face["notes"][-1].startswith("2 of 16 rebuilds and exchanges say neither what was renewed nor which kits")
     assert client.get("/v1/demand").json()["last_backtest"] == summary
     assert client.get(f"/v1/runs/{earlier}").json()["last_backtest"] is None
     lost = client.get("/v1/accuracy", params={"verdict": "worse"}).json()["value"]
