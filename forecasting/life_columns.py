@@ -156,3 +156,21 @@ class LifeColumns:
         empty = np.ones((self.block.max(initial=-1) + 1, 2 * (self.slot.max(initial=0) + 1)), dtype=bool)
         empty[self.block, 2 * self.slot] = empty[self.block, 2 * self.slot + 1] = False
         return empty
+
+    @cached_property
+    def own_cells(self) -> IntArray:
+        """Where each sample's Hessian stands among those of all blocks laid end to end, shape (samples, 2, 2)."""
+        corner, i, j = 2 * self.slot[:, None, None], np.arange(2)[:, None], np.arange(2)[None, :]
+        return self._cells(self.block[:, None, None], corner + i, corner + j)
+
+    @cached_property
+    def pair_cells(self) -> IntArray:
+        """Where each pair of lives couples its two samples, shape (2, 2, pairs)."""
+        left, right = (self.lives.sample[self.joint[side]] for side in self.pairs)
+        i, j = np.arange(2)[:, None, None], np.arange(2)[None, :, None]
+        return self._cells(self.block[left], 2 * self.slot[left] + i, 2 * self.slot[right] + j)
+
+    def _cells(self, block: IntArray, row: IntArray, column: IntArray) -> IntArray:
+        width = self.empty.shape[1]
+        cells: IntArray = (block * width + row) * width + column
+        return cells

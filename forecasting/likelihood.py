@@ -283,16 +283,13 @@ class Likelihood:
 
     def _in_blocks(self, hessian: FloatArray, joint: _Joint) -> FloatArray:
         """Lay Hessians of samples out by block; masked causes couple samples."""
-        unused, place, corner = self.unused, self.block, 2 * self.slot
-        whole = np.zeros((*unused.shape, unused.shape[1]))
-        sample, (left, right) = self.lives.sample[self.columns.joint], self.columns.pairs
-        for i in range(2):
-            for j in range(2):
-                whole[place, corner + i, corner + j] = hessian[:, i, j]
-                if len(left):
-                    cross = joint.coupling[left] * joint.argument[i, left] * joint.argument[j, right]
-                    one, other = sample[left], sample[right]
-                    np.add.at(whole, (place[one], corner[one] + i, corner[other] + j), cross)
+        unused, (left, right), argument = self.unused, self.columns.pairs, joint.argument
+        whole = np.zeros(unused.size * unused.shape[1])
+        if len(left):
+            cross = joint.coupling[left] * argument[:, None, left] * argument[None, :, right]  # (2, 2, pairs)
+            whole += np.bincount(self.columns.pair_cells.ravel(), cross.ravel(), len(whole))
+        whole[self.columns.own_cells] += hessian
+        whole = whole.reshape(*unused.shape, unused.shape[1])
         whole *= ~(unused[:, :, None] | unused[:, None])
         whole[:, np.arange(unused.shape[1]), np.arange(unused.shape[1])] -= unused
         return whole
