@@ -17,7 +17,7 @@ from sqlalchemy.exc import ArgumentError, OperationalError
 
 from forecasting.errors import ForecastingError, InvalidInput
 from models.base import StorageError
-from models.engine import Engines, migrate
+from models.engine import Engines, migrate, open_engines
 from models.queries.audit import Actor
 from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
@@ -207,8 +207,10 @@ def answer_command(context: typer.Context) -> None:
     # the server never imports the numerics: they are loaded here, in the process that computes
     from service.use_cases.answer_window import answer_window
 
-    with opened(context.obj) as engines:
-        _write_json(answer_window(engines, question))
+    # the server that asks has the database open, so it is of this version
+    engines = open_engines(context.obj)
+    _write_json(answer_window(engines, question))
+    engines.reader.dispose()
 
 
 @app.command("demo")

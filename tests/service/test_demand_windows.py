@@ -192,26 +192,34 @@ REFUSED = {
 }
 
 
-def test_a_window_and_its_reasons_are_computed_by_a_process_of_their_own(
-    engines: Engines, database_url: str, connect: Connect
-) -> None:
+def test_a_window_is_computed_by_a_process_of_its_own(engines: Engines, database_url: str, connect: Connect) -> None:
     bring_in(engines, TWO_FILES)
     computed(engines)
-    days, kit = f"starts_on={FIRST}&ends_on={LAST}", "rebuild%20globe"
     with connect(Settings(database_url=database_url, access="open")) as client:
-        body = client.get(f"/v1/demand?kit={kit}&{days}&distribution=true").json()
-        (row,) = body["value"]
-        assert (row["kit"], row["bucket"], body["run"]) == ("rebuild GLOBE", "window", 1)
-        assert sum(row["probabilities"]) == pytest.approx(1.0, abs=1e-5)
-        why = client.get(f"/v1/demand/{kit}/why?{days}").json()
-        assert why["mean"] == row["mean"] == pytest.approx(sum(valve["expected"] for valve in why["valves"]), rel=1e-5)
-        assert why["sentence"].startswith(
-            f"From {FIRST} to {LAST}, {row['mean']:.3g} of kit rebuild GLOBE are expected"
-        )
-        assert f"Most likely {why['valves'][0]['tag']}: its whole_valve, " in why["sentence"]
-        assert [(model["service_class"], model["maintainable_item"]) for model in why["models"]] == [
-            ("wet", "whole_valve")
-        ]
+        asked = f"kit=REBUILD%20globe&starts_on={FIRST}&ends_on={LAST}&distribution=true"
+        body = client.get(f"/v1/demand?{asked}").json()
+    (row,) = body["value"]
+    assert (row["kit"], row["bucket"], body["run"]) == ("rebuild GLOBE", "window", 1)
+    assert (row["starts_on"], row["ends_on"], row["status"]) == (str(FIRST), str(LAST), "forecast")
+    assert sum(row["probabilities"]) == pytest.approx(1.0, abs=1e-5)
+    assert row["mean"] == pytest.approx(sum(n * p for n, p in enumerate(row["probabilities"])), rel=1e-4)
+
+
+def test_a_demand_is_explained_by_valves_models_and_a_sentence(
+    plant: Engines, tmp_path: Path, connect: Connect
+) -> None:
+    with connect(Settings(database_url=f"sqlite:///{tmp_path / 'copy.sqlite'}", access="open")) as client:
+        why = client.get(f"/v1/demand/kp/why?starts_on={FIRST}&ends_on={LAST}&storeroom=main").json()
+    assert why["mean"] == pytest.approx(sum(valve["expected"] for valve in why["valves"]), rel=1e-5)
+    assert {valve["tag"] for valve in why["valves"]} == {"FV-1", "FV-2", "FV-3"}
+    first = why["valves"][0]
+    assert why["sentence"].startswith(
+        f"From {FIRST} to {LAST}, {why['mean']:.3g} of kit KP are expected to be needed in "
+    )
+    assert f"Most likely {first['tag']}: its packing, {first['age_days']:.0f} days old, takes" in why["sentence"]
+    models = [(model["service_class"], model["maintainable_item"]) for model in why["models"]]
+    assert models == [("wet", "packing")]
+    assert "Prove isolation" in why["cautions"][0]
 
 
 def test_days_that_a_run_does_not_forecast_are_refused(sqlite_client: Client, sqlite_engines: Engines) -> None:
