@@ -161,9 +161,9 @@ def backtest_command(context: typer.Context, as_of: Day = None, json: AsJson = F
         _write_json({"summary": summary, "scores": rows})
     else:
         terminal.show_scores(out, [row for row in rows if not row.kit], title="All kits of the plant together")
-        terminal.show_scores(
-            out, [row for row in rows if _lost(row)], title="Kits for which a simple method was better"
-        )
+        lost = [row for row in rows if _lost(row)]
+        if lost:
+            terminal.show_scores(out, lost, title="Kits for which a simple method was better")
         out.print(summary, markup=False, highlight=False)
 
 

@@ -68,6 +68,8 @@ def show_run(console: Console, run: RunOut) -> None:
     console.print(f"Run {run.id} as of {run.as_of}: {run.status}. {counts}", highlight=False)
     if run.error:
         console.print(run.error, highlight=False, markup=False)
+    if run.last_backtest:
+        console.print(f"The {run.last_backtest.summary}.", highlight=False, markup=False)
 
 
 def show_models(console: Console, models: Sequence[FailureModelOut]) -> None:
