@@ -17,7 +17,7 @@ from sqlalchemy.exc import ArgumentError, OperationalError
 
 from forecasting.errors import ForecastingError, InvalidInput
 from models.base import StorageError
-from models.engine import Engines, migrate, open_engines
+from models.engine import Engines, migrate
 from models.queries.audit import Actor
 from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
@@ -29,7 +29,6 @@ from service.local_dates import DateOrder
 from service.logs import configure_logs
 from service.schemas.accuracy import AccuracyOut
 from service.schemas.runs import RunOut
-from service.schemas.windows import WindowQuestion
 from service.spooled_tables import unwatched
 from service.use_cases import list_accuracy, list_results, load_demo, request_run
 from service.use_cases.export_files import FileFormat, export_folder
@@ -198,19 +197,6 @@ def serve_command(
         requests_per_minute=requests_per_minute,
     )
     serve(wanted, host=host)
-
-
-@app.command("answer", hidden=True)
-def answer_command(context: typer.Context) -> None:
-    """Answer a question of the server: one JSON document in, one out."""
-    question = msgspec.json.decode(sys.stdin.buffer.read(), type=WindowQuestion)
-    # the server never imports the numerics: they are loaded here, in the process that computes
-    from service.use_cases.answer_window import answer_window
-
-    # the server that asks has the database open, so it is of this version
-    engines = open_engines(context.obj)
-    _write_json(answer_window(engines, question))
-    engines.reader.dispose()
 
 
 @app.command("demo")

@@ -12,7 +12,7 @@ from forecasting.pipeline import Forecast
 from forecasting.reasons import histories_until
 from service.translate import NO_STOREROOM, Records, Register
 from service.translate_issues import untold_kinds
-from service.translate_results import Row, counted, round6
+from service.translate_results import NextStop, Row, counted, round6
 from service.translate_stock import AskedStock
 
 NOISE = 1e-12
@@ -106,6 +106,33 @@ def turnaround_periods(records: Records, *, as_of: date) -> dict[str, dict[Perio
             for period in periods:
                 found[area][period].append(turnaround.code)
     return {area: dict(by_period) for area, by_period in sorted(found.items())}
+
+
+def next_stops(records: Records, register: Register, *, as_of: date) -> dict[str, NextStop]:
+    """Find the next turnaround of each valve's area that begins after tomorrow, up to the horizon.
+
+    Parameters
+    ----------
+    records : Records
+        As imported.
+    register : Register
+        The same, for the numerics.
+    as_of : date
+        Data cut-off.
+
+    Returns
+    -------
+    dict of str to NextStop
+        By tag.
+    """
+    stops: dict[str, NextStop] = {}
+    for area, by_period in turnaround_periods(records, as_of=as_of).items():
+        until = [period for period in by_period if period.bucket == "until_turnaround"]
+        if until:
+            first = min(until, key=lambda period: period.ends_on)
+            stop = NextStop(window=first.window(as_of), starts_on=first.ends_on + timedelta(days=1))
+            stops |= dict.fromkeys(register.areas.get(area, ()), stop)
+    return stops
 
 
 def shortfalls(made: Forecast, left_out: Mapping[str, Sequence[str]]) -> dict[str, str | None]:

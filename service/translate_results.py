@@ -2,11 +2,14 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from types import MappingProxyType
 
 import numpy as np
 
 from forecasting.clocks import ItemAge
-from forecasting.consumption import TakeUp
+from forecasting.consumption import TakeUp, Window
 from forecasting.fitting import Fit
 from forecasting.lives import Lives
 from forecasting.pipeline import Forecast
@@ -22,6 +25,14 @@ METHOD = "plug-in"
 LOOKS = {"30": (0.0, 30.0), "90": (0.0, 90.0), "365": (0.0, 365.0)}
 """Looks ahead for single valves."""
 Row = dict[str, object]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NextStop:
+    """The next turnaround of an area, and the window until the day before it."""
+
+    window: Window
+    starts_on: date
 
 
 def round6(value: float | None) -> float | None:
@@ -177,7 +188,7 @@ def failure_model_rows(
         }
 
 
-def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock | None, storeroom: str) -> Row:
+def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock | None) -> Row:
     """Say what one valve may take of one kit."""
     protection: float | None = None
     if asked is not None:
@@ -188,9 +199,7 @@ def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock 
         for name, window in LOOKS.items()
     }
     year = LOOKS["365"]
-    waiting = {"awaits_renewal": True} if age.awaits_renewal else {}
     return row | {
-        "storeroom": storeroom,
         "kit": one.kit,
         "tag": one.valves[valve],
         "maintainable_item": "|".join(one.items),
@@ -199,8 +208,21 @@ def _need(one: TakeUp, valve: int, age: ItemAge, policy: str, asked: AskedStock 
         "policy": policy,
         "mean_protection": round6(protection),
         "mean_365": round6(float(sum(kind[year][valve] for kind in (one.unplanned, one.planned, one.turnaround)))),
-        "details": waiting if age.age is not None else {"age": "unknown: a distribution is used"} | waiting,
     }
+
+
+def _standing(age: ItemAge) -> Row:
+    """Say what is special about where an item stands."""
+    waiting: Row = {"awaits_renewal": True} if age.awaits_renewal else {}
+    return waiting if age.age is not None else {"age": "unknown: a distribution is used"} | waiting
+
+
+def _before(one: TakeUp, valve: int, stop: NextStop | None) -> Row:
+    """Say how likely one valve needs a kit before the next turnaround of its area, if there is one."""
+    if stop is None:
+        return {}
+    chance = round6(float(np.clip(1.0 - one.probabilities[stop.window][valve, 0], 0.0, 1.0)))
+    return {"p_before_turnaround": chance, "next_turnaround_on": stop.starts_on.isoformat()}
 
 
 def need_rows(
@@ -208,8 +230,10 @@ def need_rows(
     asked: Sequence[AskedStock],
     storerooms: Mapping[str, frozenset[str]],
     policies: Mapping[tuple[str, str], str],
+    *,
+    stops: Mapping[str, NextStop] = MappingProxyType({}),
 ) -> Iterator[Row]:
-    """One row per valve and kit it may take.
+    """One row per valve and kit it may take; `stops` has the next turnaround by tag.
 
     Yields
     ------
@@ -225,4 +249,6 @@ def need_rows(
                 continue  # to be installed
             age, storeroom = ages[tag, one.items[0]], storeroom_of[tag]
             policy = policies.get((age.service_class, one.items[0]), "corrective")
-            yield _need(one, valve, age, policy, by_question.get((storeroom, one.kit)), storeroom)
+            details = _standing(age) | _before(one, valve, stops.get(tag))
+            row = _need(one, valve, age, policy, by_question.get((storeroom, one.kit)))
+            yield row | {"storeroom": storeroom, "details": details}

@@ -78,7 +78,7 @@ class WindowProcesses:
     @contextmanager
     def _started(self) -> Iterator[subprocess.Popen[bytes]]:
         process = subprocess.Popen(
-            [sys.executable, "-m", "service.cli", "answer"],
+            [sys.executable, "-m", "service.answer"],
             env=self._environment,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

@@ -158,7 +158,7 @@ class OrderLineOut(Struct, kw_only=True):
 
 
 class KitNeedOut(Struct, kw_only=True):
-    """The chance that a valve needs a kit within 30, 90 and 365 days."""
+    """The chance that a valve needs a kit within 30, 90 and 365 days, and before the next turnaround of its area."""
 
     tag: str
     kit: str
@@ -173,6 +173,8 @@ class KitNeedOut(Struct, kw_only=True):
     age_days: float | None
     policy: str
     method: str
+    p_before_turnaround: float | None
+    next_turnaround_on: date | None
     details: Details
 
 

@@ -4,6 +4,7 @@ Each takes the database and a run (None is the latest finished) and gives a list
 """
 
 from collections.abc import Callable, Sequence
+from datetime import date
 from functools import partial
 from typing import Protocol, TypeVar
 
@@ -13,7 +14,7 @@ from models.base import NotFound, Session
 from models.engine import Engines
 from models.queries import order_list, results
 from models.queries.results import DemandFilter
-from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunReorderPoint
+from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
 from service.listings import Listing, Part, Row, StoredRow, cut
 from service.schemas.results import (
@@ -210,7 +211,7 @@ def list_kit_needs(engines: Engines, *, run_id: int | None, tag: str) -> Listing
         If the run knows of no need of such a valve.
     """
     query = partial(results.needs_of_valve, tag=tag)
-    listing = _listing(engines, run_id, KitNeedOut, query, _estimate(KitNeedOut), cautions=CAUTIONS)
+    listing = _listing(engines, run_id, KitNeedOut, query, _kit_need, cautions=CAUTIONS)
     if not listing.read(0, 1).rows:
         raise NotFound(f"run {listing.top.run} knows of no kit that a valve {tag} may need")
     return listing
@@ -252,6 +253,17 @@ def _estimate(row_type: type[Row]) -> Callable[[Run, StoredRow], Row]:
         return from_row(row_type, row, method=run.method)
 
     return shape
+
+
+def _kit_need(run: Run, row: RunNeed) -> KitNeedOut:
+    starts_on = row.details.get("next_turnaround_on")
+    return from_row(
+        KitNeedOut,
+        row,
+        method=run.method,
+        p_before_turnaround=row.details.get("p_before_turnaround"),
+        next_turnaround_on=None if starts_on is None else date.fromisoformat(starts_on),
+    )
 
 
 def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:

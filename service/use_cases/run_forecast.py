@@ -23,6 +23,7 @@ from service.translate_demand import (
     forecast_periods,
     horizon,
     issued_rows,
+    next_stops,
     part_rows,
     protection_rows,
     shortfalls,
@@ -133,11 +134,12 @@ def _finding_rows(
 def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[str, list[dict[str, object]]]:
     """Lay out the rows of every result table but the findings."""
     policies = {(one.service_class, one.maintainable_item): str(one.policy) for one in asked.inputs.policies}
+    stops = next_stops(asked.inputs, asked.register, as_of=asked.as_of)
     return {
         "failure_models": list(failure_model_rows(made, descriptions, kits_told(asked.plant))),
         "demand": list(_demand_rows(made, asked)),
         "reorder_points": _reorder_rows(made, asked),
-        "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies)),
+        "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies, stops=stops)),
     }
 
 

@@ -36,7 +36,7 @@ HEADERS = {
     "cycle_service_level,fill_rate,present_reorder_point,rule,position,proposed_quantity,order_by,unit_cost,cost,"
     "status,reason,method",
     "valves/FV-102/kit-needs": "tag,kit,maintainable_item,p_30,p_90,p_365,mean_protection,mean_365,service_class,"
-    "storeroom,age_days,policy,method",
+    "storeroom,age_days,policy,method,p_before_turnaround,next_turnaround_on",
     "data-findings": "kind,file,record_key,detail,treatment,effect,id,tag,lives_lost,scale_change,"
     "kits_per_year_change,effect_reason,decision,reason,closed_by,closed_at",
     "runs": "id,as_of,status,requested_at,started_at,finished_at,input_digest,code_version,horizon_ends_on,method,"

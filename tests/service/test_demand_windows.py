@@ -20,6 +20,7 @@ from service.settings import Settings
 from service.use_cases.answer_window import answer_window
 from service.use_cases.ask_window import explain_demand, list_demand_window
 from service.use_cases.ask_window import whose as named
+from service.use_cases.list_results import list_kit_needs
 from tests.service.test_run_forecast import AS_OF, FILES, bring_in, computed, results
 
 Client = TestClient[Any]
@@ -150,6 +151,18 @@ def test_each_area_has_the_days_until_and_in_its_turnarounds(plant: Engines) -> 
     assert [row["turnaround_mean"] for row in until if row["ends_on"] == date(2026, 5, 31)] == [0.0]
     stopped = demand(plant, kit="KT-NEW", area="U200", bucket="in_turnaround", ends_on=date(2027, 11, 1))
     assert stopped[0]["turnaround_mean"] > 0.0
+
+
+def test_each_valve_says_how_likely_it_needs_a_kit_before_the_next_turnaround_of_its_area(plant: Engines) -> None:
+    rows = {(row["tag"], row["kit"]): row for row in results(plant, 1)["needs"]}
+    days = {tag: rows[tag, "KP"]["details"].get("next_turnaround_on") for tag in ("FV-1", "FV-4", "FV-7")}
+    assert days == {"FV-1": "2027-11-01", "FV-4": "2026-06-01", "FV-7": None}
+    stopped = rows["FV-4", "KP"]  # in 91 days
+    assert stopped["p_90"] < stopped["details"]["p_before_turnaround"] < stopped["p_365"]
+    listed = list(list_kit_needs(plant, run_id=1, tag="fv-4").rows())
+    assert {(row.kit, row.p_before_turnaround, str(row.next_turnaround_on)) for row in listed} == {
+        (kit, rows["FV-4", kit]["details"]["p_before_turnaround"], "2026-06-01") for kit in ("KP", "KT-NEW")
+    }
 
 
 def test_an_answer_is_of_the_record_as_the_run_read_it(plant: Engines) -> None:
