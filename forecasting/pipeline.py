@@ -18,7 +18,18 @@ from forecasting.pooling import InUse, lifetimes_in_use
 from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
-__all__ = ["DesignItem", "Forecast", "KitsUsed", "Plant", "Standing", "forecast", "kits_used", "standing"]
+__all__ = [
+    "DesignItem",
+    "Forecast",
+    "KitsAhead",
+    "KitsUsed",
+    "Plant",
+    "Standing",
+    "forecast",
+    "kits_ahead",
+    "kits_used",
+    "standing",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +106,25 @@ class Forecast:
     covering: Mapping[tuple[str, str], Demand]
     decisions: Mapping[tuple[str, str], StockDecision]
     from_issues: Mapping[tuple[str, str], IssueDemand]
+    not_forecast: Mapping[str, frozenset[str]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class KitsAhead:
+    """Kits by valve, and demand of sets of valves.
+
+    Parameters
+    ----------
+    taken : tuple of TakeUp [kits]
+        By group of valves and kit.
+    demand : mapping from (area or part, kit) to window to Demand [kits]
+        Area "" is the whole plant.
+    not_forecast : mapping from kit to tags [tags]
+        Valves whose need of a kit can't be forecast: no lifetime is known.
+    """
+
+    taken: tuple[TakeUp, ...]
+    demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     not_forecast: Mapping[str, frozenset[str]]
 
 
@@ -274,6 +304,49 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse])
     )
 
 
+def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> KitsAhead:
+    """Forecast the kits that valves take, and the demand of the plant, its areas and parts.
+
+    Parameters
+    ----------
+    plant : Plant [records]
+        Everything known.
+    stand : Standing [days]
+        Where its items stand: all of them, or those that matter.
+    lifetimes : sequence of InUse [days]
+        One per service class and item of theirs.
+
+    Returns
+    -------
+    KitsAhead [kits]
+        In the windows of the plant.
+
+    References
+    ----------
+    DEVELOPERS.md, "Joint renewal".
+
+    Examples
+    --------
+    >>> plant = Plant(
+    ...     as_of=9, histories=(), designs={}, design_items={}, intervals={}, windows=(), areas={}, questions=()
+    ... )
+    >>> kits_ahead(plant, standing(plant), []).demand
+    {}
+    """
+    used = kits_used(plant, stand.ages, lifetimes)
+    by_kit = defaultdict(list)
+    for one in used.taken:
+        by_kit[one.kit].append(one)
+    everywhere = {"": frozenset(plant.designs), **plant.areas, **plant.parts}
+    demand = {
+        (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
+        for area, valves in everywhere.items()
+        for kit, takers in sorted(by_kit.items())
+        if any(not valves.isdisjoint(one.valves) for one in takers)
+    }
+    return KitsAhead(taken=used.taken, demand=demand, not_forecast=used.not_forecast)
+
+
 def forecast(plant: Plant) -> Forecast:
     """Forecast a plant: rebuild history in, kit demand and what to order out.
 
@@ -313,19 +386,12 @@ def forecast(plant: Plant) -> Forecast:
     stand = standing(plant)
     fleet = stand.fleet
     lifetimes = lifetimes_in_use(fleet.lives, wanted=stand.samples)
-    used = kits_used(plant, stand.ages, lifetimes)
+    used = kits_ahead(plant, stand, lifetimes)
     by_kit = defaultdict(list)
     for one in used.taken:
         by_kit[one.kit].append(one)
-    everywhere = {"": frozenset(plant.designs), **plant.areas, **plant.parts}
-    demand = {
-        (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
-        for area, valves in everywhere.items()
-        for kit, takers in sorted(by_kit.items())
-        if any(not valves.isdisjoint(one.valves) for one in takers)
-    }
     from_issues = _from_issues(plant, by_kit)
-    demand |= {
+    demand = dict(used.demand) | {
         ("", kit): {window: one.over(window) for window in plant.windows}
         for (storeroom, kit), one in from_issues.items()
         if not storeroom

@@ -5,9 +5,9 @@ from dataclasses import dataclass, replace
 
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
-from forecasting.demand import kit_demand
+from forecasting.demand import Demand
 from forecasting.issue_demand import issue_demand
-from forecasting.pipeline import Plant, Standing, kits_used, standing
+from forecasting.pipeline import KitsAhead, Plant, Standing, kits_ahead, standing
 from forecasting.pooling import InUse
 from forecasting.reasons import ValveNeed, needs_of_valves
 from models.base import code_key
@@ -22,6 +22,8 @@ from service.translate_issues import untold_kinds
 from service.translate_turnarounds import without_turnaround
 
 MODELS_READ = 100_000
+ASKED = ":asked"
+"""Name of the valves asked about, among the parts of the plant."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,8 +76,9 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
         lifetimes=fitted_again(stand, models),
         valves=_valves(question, asked.plant),
     )
-    takers = _takers(scene)
-    return _from_valves(scene, takers) if takers else _from_issues(scene)
+    ahead = _ahead(scene)
+    demand = ahead.demand.get((ASKED, scene.kit))
+    return _from_issues(scene) if demand is None else _from_valves(scene, ahead.taken, demand[window])
 
 
 def _as_written(kit: str, asked: Asked) -> str:
@@ -97,18 +100,21 @@ def _valves(question: WindowQuestion, plant: Plant) -> frozenset[str]:
     return frozenset(plant.designs) if name is None else by_name.get(code_key(name), frozenset())
 
 
-def _takers(scene: _Scene) -> list[TakeUp]:
-    """Count the kits of the valves asked about, as far as their designs take the kit."""
+def _ahead(scene: _Scene) -> KitsAhead:
+    """Forecast the kits of the valves asked about, as far as their designs take the kit."""
     plant, stand = scene.asked.plant, scene.stand
     designs = {design for design, needs in plant.design_items.items() if scene.kit in {need.kit for need in needs}}
     ours = {tag for tag in scene.valves if plant.designs[tag] in designs}
-    ages = [age for age in stand.ages if age.valve in ours]
-    return [one for one in kits_used(plant, ages, scene.lifetimes).taken if one.kit == scene.kit]
+    asked = replace(plant, parts={ASKED: scene.valves})
+    those = replace(stand, ages=tuple(age for age in stand.ages if age.valve in ours))
+    return kits_ahead(asked, those, scene.lifetimes)
 
 
-def _from_valves(scene: _Scene, takers: Sequence[TakeUp]) -> WindowAnswer:
-    demand = kit_demand(takers, scene.window, valves=scene.valves)
+def _from_valves(scene: _Scene, taken: Sequence[TakeUp], demand: Demand) -> WindowAnswer:
+    takers = [one for one in taken if one.kit == scene.kit]
     needs = needs_of_valves(takers, scene.window, valves=scene.valves)
+    # valves are told at the centre of what is known of lifetimes, demand may be told with all that is known
+    share = demand.mean / (sum(need.expected for need in needs) or 1.0)
     said = without_turnaround(scene.asked.inputs, scene.asked.register, as_of=scene.asked.as_of).get(scene.kit, [])
     reason = "; ".join([*said, *sorted({one.note for one in takers} - {""})]) or None
     ages = {(age.valve, age.item): age for age in scene.stand.ages}
@@ -119,10 +125,12 @@ def _from_valves(scene: _Scene, takers: Sequence[TakeUp]) -> WindowAnswer:
         "reason": reason,
         "details": {},
     }
-    return WindowAnswer(demand=columns, valves=[_part(need, ages[need.tag, need.items[0]], policies) for need in needs])
+    return WindowAnswer(
+        demand=columns, valves=[_part(need, share, ages[need.tag, need.items[0]], policies) for need in needs]
+    )
 
 
-def _part(need: ValveNeed, age: ItemAge, policies: dict[tuple[str, str], str]) -> ValvePart:
+def _part(need: ValveNeed, share: float, age: ItemAge, policies: dict[tuple[str, str], str]) -> ValvePart:
     return ValvePart(
         tag=need.tag,
         maintainable_item="|".join(need.items),
@@ -130,10 +138,10 @@ def _part(need: ValveNeed, age: ItemAge, policies: dict[tuple[str, str], str]) -
         age_days=age.age,
         policy=policies.get((age.service_class, need.items[0]), "corrective"),
         chance=need.chance,
-        expected=need.expected,
-        unplanned=need.unplanned,
-        planned=need.planned,
-        turnaround=need.turnaround,
+        expected=share * need.expected,
+        unplanned=share * need.unplanned,
+        planned=share * need.planned,
+        turnaround=share * need.turnaround,
     )
 
 
