@@ -1,5 +1,6 @@
 """What changed since the run before: each kind of change is found where it was made, and the parts sum."""
 
+from collections import defaultdict
 from datetime import date
 from typing import Any
 
@@ -38,13 +39,12 @@ def changes(engines: Engines, run_id: int) -> Changes:
         return {(row["storeroom"], row["kit"]): dict(row) for row in rows}
 
 
-def points(engines: Engines, run_id: int) -> dict[tuple[str, str], float]:
-    """Kits expected in the protection interval, as the reorder points of a run have them."""
-    return {
-        (row["storeroom"], row["kit"]): row["details"]["demand_mean"]
-        for row in results(engines, run_id)["reorder_points"]
-        if row["status"] == "computed"
-    }
+def by_valves(engines: Engines, run_id: int) -> dict[tuple[str, str], float]:
+    """Kits that single valves are expected to take in the protection interval, summed."""
+    expected: dict[tuple[str, str], float] = defaultdict(float)
+    for row in results(engines, run_id)["needs"]:
+        expected[row["storeroom"], row["kit"]] += row["mean_protection"]
+    return expected
 
 
 def parts(change: dict[str, Any]) -> list[float]:
@@ -64,7 +64,7 @@ def test_time_and_new_events_are_told_apart_from_one_run_to_the_next(engines: En
     """And a correction of what is older, in the run after that."""
     bring_in(engines, FILES)
     first, second = computed(engines, as_of=EARLY).id, computed(engines).id
-    found, before, after = changes(engines, second), points(engines, first), points(engines, second)
+    found, before, after = changes(engines, second), by_valves(engines, first), by_valves(engines, second)
     for key, change in found.items():
         assert change["before"] + sum(parts(change)) == pytest.approx(change["after"], abs=1e-5 * change["after"])
         assert (change["since_run"], change["since_as_of"]) == (first, EARLY)
