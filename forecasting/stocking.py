@@ -258,7 +258,7 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     ...     rule=Rule.CYCLE, target=0.75, floor=0, min_order=1, pack=1, shelf_life=np.inf, order_cost=0.0,
     ...     holding_cost=None, on_hand=0, orders=(),
     ... )
-    >>> steady = Demand(probabilities=np.array([0.5, 0.3, 0.2]), unplanned=0.7, planned=0.0)
+    >>> steady = Demand(probabilities=np.array([0.5, 0.3, 0.2]), unplanned=0.7, planned=0.0, turnaround=0.0)
     >>> decision = decide(question, lambda window: steady)
     >>> decision.reorder_point, decision.proposed
     (1, 2)
