@@ -59,8 +59,10 @@ def _newton_step(likelihood: Likelihood, here: Curvature) -> FloatArray:
     block, corner = likelihood.block, 2 * likelihood.slot
     gradient = np.zeros(here.hessian.shape[:2])
     gradient[block, corner], gradient[block, corner + 1] = here.gradient.T
-    lowest = np.linalg.eigvalsh(-here.hessian)[:, 0]
-    ridge = np.where(lowest > 1e-10, 0.0, 1e-3 - lowest)
+    steep = np.linalg.eigvalsh(-here.hessian)
+    # far from the maximum a Hessian can be so large that a fixed shift would be lost in rounding
+    least = np.maximum(1e-3, 1e-12 * np.abs(steep).max(axis=1))
+    ridge = np.where(steep[:, 0] > 1e-10, 0.0, least - steep[:, 0])
     shifted = -here.hessian + ridge[:, None, None] * np.eye(here.hessian.shape[1])
     step = np.linalg.solve(shifted, gradient[:, :, None])[:, :, 0]
     return np.stack([step[block, corner], step[block, corner + 1]], axis=1)

@@ -130,8 +130,9 @@ class _Profile:
         rows, first = np.arange(len(free)), 2 * self.likelihood.slot[self.owner]
         steep = np.where(free[:, :, None] & free[:, None], -hessian, 0.0)
         steep[:, np.arange(free.shape[1]), np.arange(free.shape[1])] += ~free
-        lowest = np.linalg.eigvalsh(steep)[:, 0]
-        ridge = np.where(lowest > 1e-10, 0.0, 1e-3 - lowest)
+        bends = np.linalg.eigvalsh(steep)
+        least = np.maximum(1e-3, 1e-12 * np.abs(bends).max(axis=1))
+        ridge = np.where(bends[:, 0] > 1e-10, 0.0, least - bends[:, 0])
         pull = np.where(free, gradient, 0.0), np.where(free, hessian[rows, first], 0.0)
         solved = np.linalg.solve(steep + ridge[:, None, None] * np.eye(free.shape[1]), np.stack(pull, axis=2))
         across, tangent = solved[:, :, 0], solved[:, :, 1]

@@ -100,3 +100,31 @@ def test_an_item_that_only_ever_may_have_failed_gives_way_without_a_number() -> 
     )
     assert [fit.status for fit in fits] == [FitStatus.FITTED, FitStatus.CAUSES_NOT_SEPARABLE]
     assert fits[1].lifetime is None
+
+
+def test_a_hessian_too_large_for_a_fixed_shift_does_not_stop_the_climb() -> None:
+    """On its way one start meets second derivatives of 1e17."""
+    fits = fit_weibull(
+        Lives(
+            samples=(("air", "actuator"), ("air", "packing"), ("air", "trim")),
+            sample=np.array([1, 0, 0, 1, 0, 1, 2, 2, 0, 1, 2, 1, 2, 2, 1, 0, 2, 2]),
+            entry=np.array([
+                *(116.0, 107.0, 136.0, 100.0, 1302.0, 207.0, 1.0, 146.0, 116.0),
+                *(1.0, 205.0, 50.0, 542.0, 1026.0, 231.0, 191.0, 147.0, 366.0),
+            ]),
+            lower=np.array([
+                *(116.0, 192.0, 540.0, 1274.0, 1333.0, 340.0, 1.0, 146.0, 116.0),
+                *(173.0, 414.0, 79.0, 542.0, 1026.0, 546.0, 191.0, 147.0, 454.0),
+            ]),
+            upper=np.array([
+                *(1955.0, 192.0, INF, 1274.0, 1333.0, INF, 2000.0, 963.0, 1955.0),
+                *(2000.0, INF, 79.0, 1871.0, 1458.0, INF, 1720.0, 1439.0, 454.0),
+            ]),
+            cause=np.array([0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 15, 16]),
+        )
+    )
+    assert [fit.status for fit in fits] == [
+        FitStatus.CAUSES_NOT_SEPARABLE,
+        FitStatus.FITTED,
+        FitStatus.CAUSES_NOT_SEPARABLE,
+    ]
