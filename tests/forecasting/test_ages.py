@@ -13,7 +13,6 @@ from forecasting.ages import AgeMix, unknown_age
 from forecasting.errors import InvalidInput
 from forecasting.lifetimes import Weibull
 from forecasting.processes import Process
-
 from tests.reference import slow
 from tests.strategies import CI
 
