@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecasting.issue_matching import Issue, Match, Need, match_issues, net_issues
+from tests.strategies import CI
 
 DAYS = st.integers(0, 12)
 NEEDS = st.lists(st.builds(lambda a, b: Need(first=min(a, b), last=max(a, b), qty=1), DAYS, DAYS), max_size=4)
@@ -21,6 +22,7 @@ def best(needs: list[Need], days: list[int]) -> int:
     )
 
 
+@CI
 @given(NEEDS, st.lists(DAYS, max_size=4))
 def test_no_pairing_pairs_more(needs: list[Need], days: list[int]) -> None:
     matches = match_issues(needs, [Issue(day=day, qty=1) for day in days])

@@ -13,6 +13,7 @@ from forecasting.demand import kit_demand
 from forecasting.histories import Action, Event, History
 from forecasting.lifetimes import Weibull
 from forecasting.reasons import histories_until, needs_of_valves, split_change
+from tests.strategies import CI
 
 YEAR, QUARTER = (0.0, 365.0), (90.0, 181.0)
 TAGS = ("V1", "V2", "V3", "V4")
@@ -65,6 +66,7 @@ def test_a_valve_without_the_kit_adds_nothing() -> None:
 NUMBER = st.floats(0.0, 1e5, allow_nan=False)
 
 
+@CI
 @given(before=NUMBER, corrected=NUMBER, later=NUMBER, with_events=NUMBER, after=NUMBER)
 def test_the_parts_of_a_difference_sum_to_it_in_every_printed_digit(
     before: float, corrected: float, later: float, with_events: float, after: float
@@ -74,7 +76,9 @@ def test_the_parts_of_a_difference_sum_to_it_in_every_printed_digit(
     printed = sum((Decimal(f"{part:.6g}") for part in parts), Decimal(0))
     assert printed == Decimal(f"{change.after:.6g}") - Decimal(f"{change.before:.6g}")
     largest = max(before, corrected, later, with_events, after)
-    assert abs(change.after - after) <= 5e-6 * largest
+    assert abs(change.after - after) <= 5e-6 * largest * (
+        1.0 + 1e-9
+    )  # a logarithm may round up to a whole power of ten
 
 
 def test_each_step_gets_what_it_added_and_no_other() -> None:
