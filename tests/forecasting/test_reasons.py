@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from forecasting.clocks import ItemAge
@@ -67,6 +67,7 @@ NUMBER = st.floats(0.0, 1e5, allow_nan=False)
 
 
 @CI
+@example(before=0.0, corrected=0.0, later=0.0, with_events=99999.99999999999, after=1.5)
 @given(before=NUMBER, corrected=NUMBER, later=NUMBER, with_events=NUMBER, after=NUMBER)
 def test_the_parts_of_a_difference_sum_to_it_in_every_printed_digit(
     before: float, corrected: float, later: float, with_events: float, after: float
@@ -76,9 +77,7 @@ def test_the_parts_of_a_difference_sum_to_it_in_every_printed_digit(
     printed = sum((Decimal(f"{part:.6g}") for part in parts), Decimal(0))
     assert printed == Decimal(f"{change.after:.6g}") - Decimal(f"{change.before:.6g}")
     largest = max(before, corrected, later, with_events, after)
-    assert abs(change.after - after) <= 5e-6 * largest * (
-        1.0 + 1e-9
-    )  # a logarithm may round up to a whole power of ten
+    assert abs(change.after - after) <= 5e-6 * largest * (1.0 + 1e-9)  # its logarithm may round up
 
 
 def test_each_step_gets_what_it_added_and_no_other() -> None:
