@@ -1,7 +1,5 @@
 """The whole record out and in again, as an archive and as a folder; archives that are refused."""
 
-import subprocess
-import sys
 from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
@@ -13,6 +11,7 @@ from litestar.testing import TestClient
 
 from models.engine import Engines
 from models.queries.files import FILES
+from tests.commands import valve_kits
 from tests.database_dump import dump
 
 Client = TestClient[Any]
@@ -128,10 +127,7 @@ def test_the_command_line_writes_a_folder_that_it_reads_back(
     sqlite_client.post("/v1/imports", content=archive(("valves.csv", VALVES), ("events.csv", EVENTS)), headers=ZIP)
     for options in ([], ["--format", "xlsx"]):
         folder = tmp_path / "-".join(["out", *options[1:]])
-        command = [sys.executable, "-m", "service.cli", "--database", sqlite_url]
-        wrote = subprocess.run([*command, "export", str(folder), *options], capture_output=True, text=True, check=True)
+        wrote = valve_kits(sqlite_url, "export", str(folder), *options)
         assert f"Wrote {len(FILES)} files to" in wrote.stdout
-        read = subprocess.run(
-            [*command, "import", str(folder), "--json"], capture_output=True, text=True, check=True
-        ).stdout
+        read = valve_kits(sqlite_url, "import", str(folder), "--json").stdout
         assert read.count('"created":0,"changed":0') == len(FILES)

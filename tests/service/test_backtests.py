@@ -1,10 +1,7 @@
 """Back-tests of a small plant: stored with the latest run, listed beside simple methods, on the face of every run."""
 
 import json
-import os
 import shutil
-import subprocess
-import sys
 from collections.abc import Callable, Sequence
 from datetime import date
 from io import BytesIO
@@ -27,6 +24,7 @@ from service.translate_backtest import past_plant, takings_of
 from service.use_cases.import_files import import_files
 from service.use_cases.read_exchanges import read_exchanges
 from service.use_cases.run_backtest import run_backtest
+from tests.commands import valve_kits
 from tests.service.conftest import AS_OF, NOON
 
 Client = TestClient[Any]
@@ -266,14 +264,7 @@ def test_the_command_shows_where_it_lost_or_gives_json(
 ) -> None:
     finish_run(sqlite_engines)
     bring_in(sqlite_engines, FILES)
-    done = subprocess.run(
-        [sys.executable, "-m", "service.cli", "backtest", "--as-of", "2025-01-15", "--json"],
-        env={**os.environ, "VALVE_KITS_DATABASE": sqlite_url},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = valve_kits(sqlite_url, "backtest", "--as-of", "2025-01-15", "--json")
     assert (done.returncode, done.stderr) == (0, "")
     told = json.loads(done.stdout)
     assert "on the record up to 2025-01-15" in told["summary"]

@@ -17,6 +17,7 @@ from openpyxl import Workbook
 from models.engine import Engines
 from models.queries.facts import INVENTED_PLANT, get_fact
 from service.db import read_session
+from tests.commands import valve_kits
 
 FinishRun = Callable[[Engines], int]
 
@@ -33,17 +34,6 @@ def folder(tmp_path: Path) -> Path:
     (folder / "Events.CSV").write_text(EVENTS)
     (folder / "notes.csv").write_text("anything\n")
     return folder
-
-
-def valve_kits(url: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "service.cli", *arguments],
-        env={**os.environ, "VALVE_KITS_DATABASE": url},
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
 
 
 def test_a_folder_is_imported_whatever_the_order_of_its_files(sqlite_url: str, folder: Path) -> None:
