@@ -10,7 +10,7 @@ import pytest
 
 from tests.e2e.test_description import served
 
-WRITERS, READERS, TURNS = 12, 4, 10
+WRITERS, READERS, TURNS = 12, 4, 6
 STOCK = "/v1/stock/MAIN/K-1"
 PATIENCE = 60.0
 
