@@ -55,7 +55,24 @@ def create_app(settings: Settings) -> ASGIApp:
     ASGIApp
         Opens the database when it starts, and closes it and its forecast processes when it stops.
     """
-    app = routed(settings)
+    return guarded(routed(settings), settings)
+
+
+def guarded(app: Litestar, settings: Settings) -> ASGIApp:
+    """Put before the routes who may ask, and how often.
+
+    Parameters
+    ----------
+    app : Litestar
+        The routes, as `routed` gives them.
+    settings : Settings
+        What the server was started with.
+
+    Returns
+    -------
+    ASGIApp
+        See `create_app`.
+    """
     rule = loopback_only(settings.port) if settings.access == "open" else keys_required(lambda: _engines(app.state))
     return front_door(app, rule=rule, limit=RateLimit(settings.requests_per_minute))
 
@@ -76,10 +93,11 @@ def routed(settings: Settings) -> Litestar:
 
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
-        engines = open_engines(settings.database_url)
-        processes = ForecastProcesses(engines, settings.database_url)
+        address: str = app.state.database_url
+        engines = open_engines(address)
+        processes = ForecastProcesses(engines, address)
         app.state.engines, app.state.processes = engines, processes
-        app.state.windows = WindowProcesses(settings.database_url)
+        app.state.windows = WindowProcesses(address)
         app.state.most_rows = settings.import_limit_rows
         await asyncio.to_thread(_close_what_a_predecessor_left, engines)
         try:
@@ -104,6 +122,7 @@ def routed(settings: Settings) -> Litestar:
         exception_handlers={Exception: problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
+        state=State({"database_url": settings.database_url}),
         plugins=[StrictStructs(), *([DescribedRoles()] if settings.access == "keys" else [])],
         openapi_config=_description(SCHEMES if settings.access == "keys" else Components()),
         request_max_body_size=settings.import_limit_bytes,

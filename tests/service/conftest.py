@@ -2,17 +2,19 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
+from litestar import Litestar
 from litestar.testing import TestClient
 
 from models.engine import Engines, migrate
 from models.queries import runs
-from service.app import create_app
+from service.app import guarded, routed
 from service.db import write_session
 from service.settings import Settings
 from tests.database_copies import DATABASES, copied, execute
@@ -25,11 +27,19 @@ AS_OF = date(2026, 3, 1)
 Client = TestClient[Any]
 
 
+ROUTED: dict[Settings, list[Litestar]] = {}
+"""Routes that no server uses now: putting them together takes longer than most tests."""
+
+
 @contextmanager
 def connected(settings: Settings) -> Iterator[Client]:
     """Connect to a server with these settings, running as long as the context."""
-    with TestClient(create_app(settings), base_url=HERE) as client:
+    idle = ROUTED.setdefault(replace(settings, database_url=""), [])
+    app = idle.pop() if idle else routed(settings)
+    app.state.database_url = settings.database_url
+    with TestClient(guarded(app, settings), base_url=HERE) as client:
         yield client
+    idle.append(app)
 
 
 @pytest.fixture
