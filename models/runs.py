@@ -15,6 +15,7 @@ from models.base import JSON_DOCUMENT, ExactDecimal, UtcTimestamp, code_key_type
 
 OPEN_STATUSES = ("queued", "running")
 RUN_STATUSES = (*OPEN_STATUSES, "finished", "failed", "cancelled")
+STAGES = ("reading", "forecasting", "explaining", "storing")
 BUCKETS = ("week", "month", "quarter", "year", "protection_interval", "until_turnaround", "in_turnaround")
 
 
@@ -63,6 +64,10 @@ class Run(SQLModel, table=True):
     error: str | None = Field(default=None, sa_type=Text)
     host: str | None = None
     pid: int | None = None
+    lease_ends_at: datetime | None = Field(default=None, sa_type=UtcTimestamp)
+    stage: str | None = Field(default=None, max_length=20)
+    stage_began_at: datetime | None = Field(default=None, sa_type=UtcTimestamp)
+    stage_seconds: dict[str, Any] | None = Field(default=None, sa_type=JSON_DOCUMENT)
     counts: dict[str, Any] = _details()
 
 

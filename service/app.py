@@ -29,7 +29,20 @@ from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
 from service.rate_limits import RateLimit
 from service.repeats import repeatable
-from service.routes import access, accuracy, exports, findings, health, imports, records, results, runs, shelf
+from service.routes import (
+    access,
+    accuracy,
+    exports,
+    findings,
+    health,
+    imports,
+    orders,
+    records,
+    results,
+    runs,
+    scheduling,
+    shelf,
+)
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
 from service.use_cases.check_ready import is_migrated
@@ -107,7 +120,7 @@ def routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    nouns = (imports, exports, runs, results, accuracy, findings, shelf, access, records)
+    nouns = (imports, exports, runs, scheduling, results, orders, accuracy, findings, shelf, access, records)
     v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],

@@ -1,4 +1,4 @@
-"""Command line: migrate, import, export, run, backtest, serve, demo."""
+"""Command line: migrate, import, export, run, backtest, serve, demo; the rest in modules of their own."""
 
 import os
 import subprocess
@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Annotated, BinaryIO
 
 import msgspec
-import structlog
 import typer
 from sqlalchemy.exc import ArgumentError, OperationalError
 
@@ -21,7 +20,7 @@ from models.engine import Engines, migrate
 from models.queries.audit import Actor
 from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
-from service import key_commands, settings, terminal
+from service import key_commands, scheduler_commands, settings, terminal
 from service.actors import acting
 from service.csv_tables import Dialect
 from service.databases import opened
@@ -31,6 +30,7 @@ from service.schemas.accuracy import AccuracyOut
 from service.schemas.runs import RunOut
 from service.spooled_tables import unwatched
 from service.use_cases import list_accuracy, list_results, load_demo, request_run
+from service.use_cases.compute_run import compute_run
 from service.use_cases.export_files import FileFormat, export_folder
 from service.use_cases.import_archive import unpacked
 from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
@@ -49,6 +49,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 app.add_typer(key_commands.app)
+app.command("scheduler")(scheduler_commands.scheduler_command)
 out, err = terminal.console(sys.stdout), terminal.console(sys.stderr)
 
 Day = Annotated[datetime | None, typer.Option("--as-of", formats=["%Y-%m-%d"], help="Data cut-off; default today.")]
@@ -133,7 +134,7 @@ def run_command(
     with opened(context.obj) as engines:
         if run_id is None:
             run_id = request_run.request_run(engines, as_of=None if as_of is None else as_of.date())
-        run = _compute(engines, run_id)
+        run = compute_run(engines, run_id)
         if json:
             _write_json(run)
         else:
@@ -181,6 +182,11 @@ def serve_command(
     requests_per_minute: Annotated[
         int, typer.Option(envvar="VALVE_KITS_REQUESTS_PER_MINUTE", min=1, help="How often one key may ask.")
     ] = settings.DEFAULT_REQUESTS_PER_MINUTE,
+    with_scheduler: Annotated[
+        bool, typer.Option("--with-scheduler", help="And run what is due, as scheduler.")
+    ] = False,
+    time_zone: scheduler_commands.Zone = None,
+    nightly_at: scheduler_commands.NightlyAt = settings.DEFAULT_NIGHTLY_AT,
 ) -> None:
     """Answer over HTTP, to holders of a key."""
     # the other commands start faster without the web
@@ -196,7 +202,11 @@ def serve_command(
         import_limit_rows=import_limit_rows,
         requests_per_minute=requests_per_minute,
     )
-    serve(wanted, host=host)
+    with ExitStack() as stack:
+        if with_scheduler:
+            beside = scheduler_commands.scheduler_beside(context.obj, time_zone=time_zone, nightly_at=nightly_at)
+            stack.enter_context(beside)
+        serve(wanted, host=host)
 
 
 @app.command("demo")
@@ -212,7 +222,7 @@ def demo_command(
         seed = [sys.executable, "-m", "seed_demo", folder, "--as-of", as_of.isoformat()]
         subprocess.run(seed, check=True)
         import_files(engines, _files([Path(folder)], ExitStack()), today=as_of)
-        run = _compute(engines, request_run.request_run(engines, as_of=as_of))
+        run = compute_run(engines, request_run.request_run(engines, as_of=as_of))
         _show(engines, run, most_orders=DEMO_ORDERS)
     if run.status != "finished":
         raise typer.Exit(FAILED)
@@ -262,23 +272,6 @@ def _files_of(path: Path, stack: ExitStack) -> Mapping[str, BinaryIO | Path]:
     if not found:
         raise InvalidInput(f"{path} holds none of the files {', '.join(f'{name}.csv' for name in sorted(FILES))}")
     return found
-
-
-def _compute(engines: Engines, run_id: int) -> RunOut:
-    # small matrices: threads of the linear algebra only get in each other's way
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # the server never imports the numerics: they are loaded here, in the process that computes
-    from service.use_cases.run_forecast import run_forecast
-
-    request_run.expect_queued(engines, run_id)
-    try:
-        run_forecast(engines, run_id=run_id)
-    except Exception:
-        # the run says so too, and is what the caller is told about
-        structlog.get_logger().exception("the forecast failed", run_id=run_id)
-    finally:
-        request_run.close_run(engines, run_id, error="The forecast was interrupted.")
-    return request_run.read_run(engines, run_id)
 
 
 def _show(engines: Engines, run: RunOut, *, most_orders: int) -> None:

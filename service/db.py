@@ -51,6 +51,28 @@ def write_session(engines: Engines) -> Iterator[Session]:
 
 
 @contextmanager
+def lease_session(engines: Engines) -> Iterator[Session]:
+    """Say who does what, and until when: no part of the record.
+
+    On a database server it doesn't wait for who writes the record, so that a lease can be renewed during a long
+    import; and it doesn't renew the tags of answers.
+
+    Yields
+    ------
+    Session
+        Stored on leaving.
+
+    Raises
+    ------
+    Busy
+        If another writer did not let go of the rows, on SQLite of the database, in time.
+    """  # noqa: DOC502 (comes from _as_storage_errors)
+    with _as_storage_errors(), Session(engines.writer, expire_on_commit=False) as session:
+        yield session
+        session.commit()
+
+
+@contextmanager
 def trial_session(engines: Engines) -> Iterator[Session]:
     """Change the database to see what would happen, and keep nothing of it.
 

@@ -13,6 +13,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from forecasting.errors import InfeasibleTarget, InsufficientData, InvalidInput, NoConvergence
 from models.base import Busy, Conflict, NotFound
+from models.queries.runs import AnotherRunIsOpen
 from service.problem_kinds import (
     CONFLICT,
     INFEASIBLE_TARGET,
@@ -71,6 +72,7 @@ KIND_OF: dict[type[Exception], ProblemKind] = {
     InfeasibleTarget: INFEASIBLE_TARGET,
     NotFound: NOT_FOUND,
     Conflict: CONFLICT,
+    AnotherRunIsOpen: CONFLICT,
     Busy: UNAVAILABLE,
 }
 STATUS_OF: dict[type[Exception], int] = {error: kind.status for error, kind in KIND_OF.items()}

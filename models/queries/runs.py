@@ -8,6 +8,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel, select
 
 from models.base import Conflict, NotFound, Session, code_key
+from models.queries.run_progress import LEASE
 from models.runs import (
     OPEN_STATUSES,
     Run,
@@ -30,6 +31,10 @@ RESULT_TABLES: dict[str, type[SQLModel]] = {
 
 PRESET: dict[str, object] = {"details": {}, "storeroom": "", "service_class": ""}
 """What an absent column holds that can't be null."""
+
+
+class AnotherRunIsOpen(Conflict):
+    """One run is queued or running at a time."""
 
 
 def create_run(
@@ -59,15 +64,22 @@ def create_run(
 
     Raises
     ------
-    Conflict
+    AnotherRunIsOpen
         If another run is queued or running.
     """
-    run = Run(as_of=as_of, requested_at=requested_at, code_version=code_version, host=host, pid=pid)
+    run = Run(
+        as_of=as_of,
+        requested_at=requested_at,
+        code_version=code_version,
+        host=host,
+        pid=pid,
+        lease_ends_at=requested_at + LEASE,
+    )
     session.add(run)
     try:
         session.flush()
     except IntegrityError as error:
-        raise Conflict("another run is queued or running; wait for it, or cancel it") from error
+        raise AnotherRunIsOpen("another run is queued or running; wait for it, or cancel it") from error
     return run
 
 

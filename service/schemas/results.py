@@ -16,7 +16,7 @@ Details = dict[str, object]
 SIGNIFICANT_DIGITS = 6
 JSON_ONLY = frozenset({
     *("details", "counts", "probabilities", "notice", "last_backtest"),
-    *("subjects", "key", "before", "after"),
+    *("subjects", "key", "before", "after", "progress", "stage_seconds"),
 })
 
 CAUTIONS = (

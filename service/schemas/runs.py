@@ -14,7 +14,10 @@ class RunRequest(Struct, kw_only=True, forbid_unknown_fields=True):
 
 
 class RunOut(Struct, kw_only=True):
-    """One execution of the forecast job."""
+    """One execution of the forecast job.
+
+    `stage` is what a running one does now, `progress` the share of its stages that it has behind it.
+    """
 
     id: int
     as_of: date
@@ -27,6 +30,9 @@ class RunOut(Struct, kw_only=True):
     horizon_ends_on: date | None
     method: str | None
     error: str | None
+    stage: str | None
+    progress: float | UnsetType = UNSET
+    stage_seconds: dict[str, float] | None
     counts: dict[str, object]
     last_backtest: BacktestOut | None | UnsetType = UNSET
     notice: str | UnsetType = UNSET

@@ -4,12 +4,15 @@ import os
 from collections.abc import Callable
 from datetime import date
 
+from msgspec import UNSET, UnsetType
+
 from forecasting.errors import InvalidInput
 from models.base import Conflict, Session
 from models.engine import Engines
 from models.queries import audit, run_log
 from models.queries import runs as queries
-from models.runs import Run
+from models.queries.run_progress import is_lost
+from models.runs import OPEN_STATUSES, STAGES, Run
 from service.db import read_session, write_session
 from service.listings import Listing, Part, cut
 from service.schemas.results import Page, from_row
@@ -129,7 +132,14 @@ def read_latest_run(engines: Engines) -> RunOut:
 
 
 def _out(session: Session, run: Run) -> RunOut:
-    return from_row(RunOut, run, last_backtest=backtest_of(session, run), notice=notice(session))
+    said = {"last_backtest": backtest_of(session, run), "notice": notice(session)}
+    return from_row(RunOut, run, **said, progress=_progress(run))
+
+
+def _progress(run: Run) -> float | UnsetType:
+    if run.status not in OPEN_STATUSES:
+        return UNSET
+    return STAGES.index(run.stage) / len(STAGES) if run.stage in STAGES else 0.0
 
 
 def list_runs(engines: Engines) -> Listing[RunOut]:
@@ -200,7 +210,7 @@ def close_run(engines: Engines, run_id: int, *, error: str) -> None:
 
 
 def close_abandoned(engines: Engines, *, is_alive: Callable[[int], bool]) -> None:
-    """Close the open run if its process, on this computer, is gone.
+    """Close the open run if its process is gone: on this computer, or not heard of for too long on another.
 
     Parameters
     ----------
@@ -211,7 +221,10 @@ def close_abandoned(engines: Engines, *, is_alive: Callable[[int], bool]) -> Non
     """
     with read_session(engines) as session:
         run = run_log.open_run(session)
-    if run is not None and run.host == host_name() and run.pid is not None and not is_alive(run.pid):
+    if run is None:
+        return
+    is_dead = run.host == host_name() and run.pid is not None and not is_alive(run.pid)
+    if is_dead or is_lost(run, at=now()):
         close_run(engines, run.id, error=ABANDONED)
 
 

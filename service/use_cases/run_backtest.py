@@ -1,9 +1,11 @@
 """Back-test the forecast on the plant's own record, and store the scores with the latest run."""
 
+from collections.abc import Callable
 from datetime import date
 
 from forecasting.backtest import Backtest, backtest
 from forecasting.errors import InsufficientData
+from models.base import Session
 from models.engine import Engines
 from models.queries import audit, backtests
 from service.db import read_session, write_session
@@ -23,7 +25,11 @@ from service.use_cases.choose_run import choose_run
 from service.use_cases.read_exchanges import read_exchanges
 
 
-def run_backtest(engines: Engines, *, as_of: date | None) -> str:
+def unguarded(_: Session) -> None:
+    """Store whatever comes."""
+
+
+def run_backtest(engines: Engines, *, as_of: date | None, guard: Callable[[Session], object] = unguarded) -> str:
     """Score the forecast from earlier days, beside simple methods and the present levels, and store the scores.
 
     Parameters
@@ -32,6 +38,8 @@ def run_backtest(engines: Engines, *, as_of: date | None) -> str:
         Of the database.
     as_of : date or None
         What is dated later isn't read; None: the cut-off of the latest run.
+    guard : callable
+        Raises, in the transaction that would store the scores, if they are not to be stored.
 
     Returns
     -------
@@ -51,6 +59,7 @@ def run_backtest(engines: Engines, *, as_of: date | None) -> str:
     made = _scored(asked)
     summary = backtest_summary(made, computed_on=today(), as_of=cut_off)
     with write_session(engines) as session:
+        guard(session)
         number = backtests.store_backtest(
             session,
             run.id,

@@ -1,6 +1,6 @@
 """Compute a run: read the record, forecast, store what was found, all or nothing."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 from os import getpid
 
@@ -40,7 +40,11 @@ from service.use_cases.read_exchanges import read_exchanges
 UNTOLD = "The forecast stopped on a fault of its own; the log of the process says which."
 
 
-def run_forecast(engines: Engines, *, run_id: int) -> None:
+def _untold(_: str) -> None:
+    """Tell nobody how far it is."""
+
+
+def run_forecast(engines: Engines, *, run_id: int, enter: Callable[[str], None] = _untold) -> None:
     """Compute a queued run and store its results, or mark it failed.
 
     Parameters
@@ -49,6 +53,8 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
         Of the database.
     run_id : int
         A queued run; this process claims it.
+    enter : callable
+        Told which of `models.runs.STAGES` begins.
 
     Raises
     ------
@@ -58,7 +64,7 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
     with write_session(engines) as session:
         as_of = runs.claim_run(session, run_id, started_at=now(), pid=getpid()).as_of
     try:
-        _compute(engines, run_id, as_of=as_of)
+        _compute(engines, run_id, as_of=as_of, enter=enter)
     except Exception as error:
         # what isn't said in our own words may hold anything, so only the log has it
         told = str(error) if isinstance(error, ForecastingError | StorageError) else UNTOLD
@@ -67,17 +73,21 @@ def run_forecast(engines: Engines, *, run_id: int) -> None:
         raise
 
 
-def _compute(engines: Engines, run_id: int, *, as_of: date) -> None:
+def _compute(engines: Engines, run_id: int, *, as_of: date, enter: Callable[[str], None]) -> None:
     """Read, forecast, store."""
+    enter("reading")
     with read_session(engines) as session:
         read = read_inputs(session, read_exchanges(session, as_of=as_of))
         undescribed, waiting = record_queries.undescribed(session), voids.held_aside(session)
         before = read_run_before(session, as_of=as_of)
     asked = asked_of(read.inputs, as_of=as_of)
+    enter("forecasting")
     made = forecast(asked.plant)
+    enter("explaining")
     results = _rows(made, asked, _descriptions(read.inputs))
     results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)
     changes = [] if before is None else change_rows(made, asked, before)
+    enter("storing")
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
         runs.store_changes(session, run_id, changes)

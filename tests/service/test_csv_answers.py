@@ -40,7 +40,7 @@ HEADERS = {
     "data-findings": "kind,file,record_key,detail,treatment,effect,id,tag,lives_lost,scale_change,"
     "kits_per_year_change,effect_reason,decision,reason,closed_by,closed_at",
     "runs": "id,as_of,status,requested_at,started_at,finished_at,input_digest,code_version,horizon_ends_on,method,"
-    "error",
+    "error,stage",
 }
 
 
