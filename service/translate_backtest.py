@@ -22,6 +22,7 @@ HORIZON_DAYS, STEP_DAYS, MOST_ORIGINS = 365, 182, 8
 LEVEL_STEP_DAYS = 30
 """Protection intervals are rounded up to multiples of this, so that few windows are forecast."""
 RENEWING = frozenset({"rebuild", "exchange"})
+SPENT = frozenset({"worn", "failed"})
 NAMED = 5
 NOTES = (
     "Only what was done by each day was read: events, and the service class of that day.",
@@ -38,16 +39,20 @@ Row = dict[str, object]
 
 
 def _used(event: EventRecord, needs: Sequence[DesignItem], followed: Mapping[str, str]) -> dict[str, int]:
-    """Kits an event used: those it names, else what its items take, the kit that renews more covering the smaller."""
+    """Kits an event used: those it names, else what the items take that it renewed or, not saying, found spent.
+
+    The kit that renews more covers the smaller. What its lives assume of an event that says nothing at all, that every
+    item was renewed, would be far more kits than were taken.
+    """
     used: dict[str, int] = {}
     if event.kits_used:
         for kit, qty in event.kits_used.items():
             used[followed.get(kit, kit)] = used.get(followed.get(kit, kit), 0) + qty
         return used
-    everything = event.action == "exchange" or not event.renewed
+    renewed = event.renewed or [item for item, state in event.as_found.items() if state in SPENT]
     covered: set[str] = set()
     for need in sorted(needs, key=lambda one: (-len(one.renews), one.item)):
-        if need.item not in covered and (everything or need.item in event.renewed):
+        if need.item not in covered and (event.action == "exchange" or need.item in renewed):
             used[need.kit] = used.get(need.kit, 0) + need.qty
             covered |= need.renews
     return used
@@ -113,8 +118,8 @@ def scope_note(asked: Asked) -> str:
     done = [event for event in asked.inputs.events if event.action in RENEWING]
     unsaid = sum(event.action == "rebuild" and not event.kits_used and not event.renewed for event in done)
     return (
-        f"{unsaid} of {len(done)} rebuilds and exchanges say neither what was renewed nor which kits were used: all "
-        "kits of their design count as taken, which is more than were."
+        f"{unsaid} of {len(done)} rebuilds and exchanges say neither what was renewed nor which kits were used: kits "
+        "of what they found worn or failed count as taken, none where they say nothing of that either."
     )
 
 

@@ -42,13 +42,14 @@ FILES = {
         *(f"FV-{number},GLOBE,wet,U100,2016-01-01" for number in (1, 2, 3)),
     ],
     "events.csv": [
-        "ref,tag,done_on,action,reason,renewed,kits_used,serial_fitted",
-        *(f"P{year},FV-1,{year}-03-01,rebuild,failure,packing,," for year in range(2017, 2026)),
-        *(f"T{year},FV-2,{year}-05-10,rebuild,failure,trim,KT:1," for year in (2018, 2021, 2024)),
-        "OLD,FV-2,2019-01-01,rebuild,failure,packing,OLD:3,",
-        "ALL,FV-3,2020-06-06,rebuild,failure,,,",
-        "OUT,FV-3,2023-04-01,exchange,failure,,,S2",
-        "LATER,FV-3,2026-03-02,rebuild,failure,,,",
+        "ref,tag,done_on,action,reason,renewed,kits_used,serial_fitted,as_found",
+        *(f"P{year},FV-1,{year}-03-01,rebuild,failure,packing,,," for year in range(2017, 2026)),
+        *(f"T{year},FV-2,{year}-05-10,rebuild,failure,trim,KT:1,," for year in (2018, 2021, 2024)),
+        "OLD,FV-2,2019-01-01,rebuild,failure,packing,OLD:3,,",
+        "ALL,FV-3,2020-06-06,rebuild,failure,,,,",
+        "SEEN,FV-3,2021-07-07,rebuild,planned,,,,packing:worn|trim:ok",
+        "OUT,FV-3,2023-04-01,exchange,failure,,,S2,",
+        "LATER,FV-3,2026-03-02,rebuild,failure,,,,",
     ],
     "stock_settings.csv": ["storeroom,kit,target,present_reorder_point", "MAIN,KP,0.9,1"],
     "issues.csv": ["ref,kit,storeroom,issued_on,qty,tag", "I1,KT,MAIN,2023-06-15,1,FV-3"],
@@ -67,7 +68,10 @@ def asked(engines: Engines, *, as_of: date = AS_OF) -> Asked:
 
 
 def test_takings_are_the_kits_named_else_those_of_the_items_renewed(sqlite_engines: Engines) -> None:
-    """And an exchange's on the day they were issued; a trim kit covers the packing; the old kit counts as the new."""
+    """An event that says neither takes those of what it found worn. An exchange's are taken when they were issued.
+
+    A trim kit covers the packing; the old kit counts as the new.
+    """
     bring_in(sqlite_engines, FILES)
     taken = {
         (one.valve, date.fromordinal(one.day).isoformat()): (one.kit, one.qty)
@@ -77,7 +81,7 @@ def test_takings_are_the_kits_named_else_those_of_the_items_renewed(sqlite_engin
         **{("FV-1", f"{year}-03-01"): ("KP", 2) for year in range(2017, 2026)},
         **{("FV-2", f"{year}-05-10"): ("KT", 1) for year in (2018, 2021, 2024)},
         ("FV-2", "2019-01-01"): ("KP", 3),
-        ("FV-3", "2020-06-06"): ("KT", 1),
+        ("FV-3", "2021-07-07"): ("KP", 2),
         ("FV-3", "2023-06-15"): ("KT", 1),
     }
 
@@ -87,11 +91,11 @@ MOVED = {
     "valves.csv": [*FILES["valves.csv"], "FV-4,GLOBE,dry,U100,2015", "FV-5,GLOBE,dry,U100,2024-06-01"],
     "events.csv": [
         *FILES["events.csv"],
-        "R1,FV-4,2023-08-01,reclassify,,,,",
-        "R2,FV-4,2024-09-01,reclassify,,,,",
-        "M1,FV-4,2024-02,rebuild,condition,packing,,",
-        "M2,FV-4,2024-03,rebuild,condition,packing,,",
-        "X1,FV-1,2024-01-15,exchange,failure,,,S7",
+        "R1,FV-4,2023-08-01,reclassify,,,,,",
+        "R2,FV-4,2024-09-01,reclassify,,,,,",
+        "M1,FV-4,2024-02,rebuild,condition,packing,,,",
+        "M2,FV-4,2024-03,rebuild,condition,packing,,,",
+        "X1,FV-1,2024-01-15,exchange,failure,,,S7,",
     ],
     "issues.csv": [
         *FILES["issues.csv"],
@@ -112,7 +116,7 @@ WHEN_EXPORTED = {
 def with_classes(files: dict[str, list[str]]) -> dict[str, list[str]]:
     """FV-4 went from wet to steam, then to dry."""
     left = {"R1": "wet", "R2": "steam"}
-    events = ["ref,tag,done_on,action,reason,renewed,kits_used,serial_fitted,service_class_from"]
+    events = ["ref,tag,done_on,action,reason,renewed,kits_used,serial_fitted,as_found,service_class_from"]
     events += [f"{row},{left.get(row[:2], '')}" for row in files["events.csv"][1:]]
     return {**FILES, **files, "events.csv": events}
 
@@ -159,7 +163,7 @@ def test_a_back_test_is_stored_with_the_latest_run_and_said_on_its_face(
     assert {(one["kit"], one["storeroom"]) for one in face["lost"]} <= {(kit, room) for kit, room, _ in rows}
     assert "register" not in summary
     assert any("those of today" in note for note in face["notes"])
-    assert face["notes"][-1].startswith("2 of 16 rebuilds and exchanges say neither what was renewed nor which kits")
+    assert face["notes"][-1].startswith("3 of 17 rebuilds and exchanges say neither what was renewed nor which kits")
     assert client.get("/v1/demand").json()["last_backtest"] == summary
     assert client.get(f"/v1/runs/{earlier}").json()["last_backtest"] is None
     lost = client.get("/v1/accuracy", params={"verdict": "worse"}).json()["value"]
