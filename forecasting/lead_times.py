@@ -4,11 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import eigh_tridiagonal
-from scipy.special import roots_genlaguerre, roots_hermitenorm, roots_legendre
+from scipy.special import gammaincc, roots_genlaguerre, roots_hermitenorm, roots_legendre
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["CoverTimes", "cover_times", "longest_cover_times"]
+__all__ = ["CoverTimes", "cover_times", "cover_times_when_reached", "longest_cover_times"]
 
 REGULAR = 100.0
 """Above this (mean / spread)^2 a gamma lead time is as good as normal, and its nodes overflow."""
@@ -18,6 +18,7 @@ half the mean, to 2 points at a spread as large as the mean; for slower kits far
 FINE_LEADS, FINE_WAITS = 48, 5
 NEGLIGIBLE = 1e-6
 """Weight below which a node isn't worth the demand of years ahead."""
+WAIT_STEPS = 400
 LONGEST = 3650.0
 """Nothing is ordered so far ahead; nodes beyond count as this."""
 
@@ -160,3 +161,77 @@ def longest_cover_times(*, lead_time: float, lead_time_spread: float, review_per
     _check(lead_time, lead_time_spread, review_period)
     leads, weights = _lead_times(lead_time, lead_time_spread)
     return _gauss_rule(leads + review_period, weights)
+
+
+def _chance_by_total(totals: FloatArray, waits: FloatArray, lead_time: float, spread: float) -> FloatArray:
+    """How likely each wait is, given lead time + wait; shape (totals, waits), rows sum to 1."""
+    leads = totals[:, None] - waits
+    if spread <= 1e-6 * lead_time:
+        nearest = np.abs(leads - lead_time).argmin(axis=1)
+        return np.asarray(np.eye(len(waits))[nearest])
+    shape = (lead_time / spread) ** 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        logs = np.where(leads > 0.0, (shape - 1.0) * np.log(leads) - leads * shape / lead_time, -np.inf)
+    highest = logs.max(axis=1, keepdims=True)
+    # beyond the longest wait only the shortest lead times are left
+    likely = np.where(np.isfinite(highest), np.exp(logs - np.where(np.isfinite(highest), highest, 0.0)), 1.0)
+    return np.asarray(likely / likely.sum(axis=1, keepdims=True))
+
+
+def cover_times_when_reached(
+    cover: CoverTimes,
+    *,
+    lead_time: float,
+    lead_time_spread: float,
+    review_period: float,
+    rate: float,
+    order_quantity: int,
+) -> CoverTimes:
+    """Weigh cover times by when the reorder point is reached between two reviews.
+
+    After a review the position is any of r + 1 .. r + Q alike, so r is reached s later with a density in proportion to
+    P(D(s) <= Q - 1): small orders reach it early and wait long. D is Poisson here, and only here.
+
+    Parameters
+    ----------
+    cover : CoverTimes [days]
+        As `cover_times` gives them, for a uniform wait.
+    lead_time, lead_time_spread, review_period : float [days]
+        As there.
+    rate : float [kits per day]
+        Of demand.
+    order_quantity : int [kits]
+        Q.
+
+    Returns
+    -------
+    CoverTimes [days]
+        The same times with other weights.
+
+    Raises
+    ------
+    InvalidInput
+        As `cover_times`, or if the rate is negative or the quantity not positive.
+
+    References
+    ----------
+    Zipkin (2000), Foundations of Inventory Management, section 6.2 (the position is uniform; from memory).
+
+    Examples
+    --------
+    >>> times = cover_times(lead_time=60.0, lead_time_spread=0.0, review_period=30.0)
+    >>> seldom = cover_times_when_reached(
+    ...     times, lead_time=60.0, lead_time_spread=0.0, review_period=30.0, rate=0.1, order_quantity=1
+    ... )
+    >>> round(float(times.days @ times.weights), 1), round(float(seldom.days @ seldom.weights), 1)
+    (75.0, 81.6)
+    """  # noqa: DOC502 (raised by _check)
+    _check(lead_time, lead_time_spread, review_period)
+    check(rate >= 0 < order_quantity, f"`rate` must not be negative, `order_quantity` positive, got {rate}")
+    if review_period == 0.0:
+        return cover
+    waits = (np.arange(WAIT_STEPS) + 0.5) * review_period / WAIT_STEPS
+    reached = gammaincc(order_quantity, rate * (review_period - waits))  # P(Poisson <= Q - 1)
+    chances = _chance_by_total(cover.days, waits, lead_time, lead_time_spread)
+    weights = cover.weights * (chances @ reached)
+    return CoverTimes(days=cover.days, weights=weights / weights.sum())

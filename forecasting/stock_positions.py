@@ -43,6 +43,8 @@ class StockPosition:
         On the shelf; of which unusable; requests not met; kept for needs outside the forecast.
     on_order, overdue, late : int [kits]
         Due by the end of the protection interval, overdue ones included; of which overdue; due later, not counted.
+    expiring : int [kits]
+        Of those on the shelf will probably expire unused inside the protection interval.
     """
 
     on_hand: int
@@ -52,11 +54,17 @@ class StockPosition:
     on_order: int
     overdue: int
     late: int
+    expiring: int = 0
+
+    @property
+    def usable(self) -> int:
+        """On hand - expired - what will probably expire unused, in kits."""
+        return self.on_hand - self.expired - self.expiring
 
     @property
     def position(self) -> int:
         """Usable on hand - unfilled - reserved + on order, in kits."""
-        return self.on_hand - self.expired - self.unfilled - self.reserved + self.on_order
+        return self.usable - self.unfilled - self.reserved + self.on_order
 
 
 def stock_position(
@@ -67,6 +75,7 @@ def stock_position(
     expired: int = 0,
     unfilled: int = 0,
     reserved: int = 0,
+    expiring: int = 0,
 ) -> StockPosition:
     """Make up the stock position for the reorder decision.
 
@@ -78,7 +87,7 @@ def stock_position(
         Firm and open.
     protection_interval : float [days]
         Lead time plus review period.
-    expired, unfilled, reserved : int [kits]
+    expired, unfilled, reserved, expiring : int [kits]
         See `StockPosition`.
 
     Returns
@@ -101,11 +110,11 @@ def stock_position(
     >>> stock_position(on_hand=1, orders=[OpenOrder(due=-3.0, qty=2)], protection_interval=30.0).position
     3
     """
-    possible = min(on_hand - expired, expired, unfilled, reserved) >= 0 <= protection_interval
+    possible = min(on_hand - expired - expiring, expired, expiring, unfilled, reserved) >= 0 <= protection_interval
     check(
         possible,
         "stock must not be negative nor `expired` beyond `on_hand`, got "
-        f"{on_hand}, {expired}, {unfilled}, {reserved}, {protection_interval}",
+        f"{on_hand}, {expired}, {expiring}, {unfilled}, {reserved}, {protection_interval}",
     )
     counted = [order for order in orders if order.due <= protection_interval]
     return StockPosition(
@@ -116,4 +125,5 @@ def stock_position(
         on_order=sum(order.qty for order in counted),
         overdue=sum(order.qty for order in counted if order.due < 0),
         late=sum(order.qty for order in orders if order.due > protection_interval),
+        expiring=expiring,
     )

@@ -2,14 +2,16 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
 from forecasting.arrays import FloatArray, check
 from forecasting.consumption import Window
 from forecasting.demand import Demand
-from forecasting.lead_times import CoverTimes, cover_times, longest_cover_times
+from forecasting.lead_times import CoverTimes, cover_times_when_reached
+from forecasting.lots import expiring_of_order, expiring_unused
+from forecasting.order_costs import StockCosts, cost_rate, least_cost_policy
+from forecasting.order_quantities import Use, economic_quantity, in_packs, use_of_orders, usual_quantity
 from forecasting.service_levels import (
     ServiceLevels,
     mixture,
@@ -17,89 +19,32 @@ from forecasting.service_levels import (
     reorder_point_by_fill,
     service_levels,
 )
-from forecasting.stock_positions import OpenOrder, StockPosition, stock_position
+from forecasting.stock_positions import StockPosition, stock_position
+from forecasting.stock_questions import Rule, StockQuestion, windows_needed
 
-__all__ = ["Rule", "StockDecision", "StockQuestion", "decide", "economic_quantity", "windows_needed"]
-
-YEAR = 365.0
-LONGEST_USE = 730.0
-"""An order is for at most so many days of expected use."""
-
-
-class Rule(StrEnum):
-    """Which target a kit is stocked by."""
-
-    CYCLE = "cycle_service_level"
-    FILL = "fill_rate"
+__all__ = ["Rule", "StockAchieved", "StockDecision", "StockQuestion", "decide", "economic_quantity", "windows_needed"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class StockQuestion:
-    """What must be known of one kit in one storeroom.
+class StockAchieved:
+    """What a reorder point with an order quantity achieves in the long run.
 
     Parameters
     ----------
-    storeroom, kit : str [codes]
-        Which.
-    valves : frozenset of str [tags]
-        The valves the storeroom serves.
-    lead_time, lead_time_spread, review_period : float [days]
-        See `cover_times`.
-    rule : Rule [word]
-        Which target.
-    target : float in (0, 1) [1]
-        By that rule.
-    floor : int [kits]
-        Never fewer than this, whatever the forecast says.
-    min_order, pack : int [kits]
-        Orders are at least the one and multiples of the other.
-    shelf_life : float [days]
-        Infinite: doesn't expire.
-    order_cost : float [money per order]
-        Of placing one.
-    holding_cost : float or None [money per kit and year]
-        None: the price isn't known.
-    on_hand : int [kits]
-        On the shelf.
-    orders : tuple of OpenOrder [kits]
-        Firm and open.
+    levels : ServiceLevels [1]
+        Cycle service level and fill rate.
+    stock : float [kits]
+        On the shelf on average.
+    short : float [kits per year]
+        Asked for and not there.
+    cost : float or None [money per year]
+        Of ordering, holding and being short; None where price or shortage has none.
     """
 
-    storeroom: str
-    kit: str
-    valves: frozenset[str]
-    lead_time: float
-    lead_time_spread: float
-    review_period: float
-    rule: Rule
-    target: float
-    floor: int
-    min_order: int
-    pack: int
-    shelf_life: float
-    order_cost: float
-    holding_cost: float | None
-    on_hand: int
-    orders: tuple[OpenOrder, ...]
-
-    @property
-    def protection_interval(self) -> float:
-        """Lead time plus review period, in days."""
-        return self.lead_time + self.review_period
-
-    @property
-    def cover(self) -> CoverTimes:
-        """Times to cover from reaching the reorder point."""
-        return cover_times(
-            lead_time=self.lead_time, lead_time_spread=self.lead_time_spread, review_period=self.review_period
-        )
-
-    @property
-    def longest_cover(self) -> CoverTimes:
-        """Times to cover if the reorder point is reached right after a review."""
-        return longest_cover_times(
-            lead_time=self.lead_time, lead_time_spread=self.lead_time_spread, review_period=self.review_period
-        )
+    levels: ServiceLevels
+    stock: float
+    short: float
+    cost: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +65,12 @@ class StockDecision:
         Expected over the protection interval, and over the next year.
     short_if_ordered_today : float [1]
         Chance that the position doesn't last until an order placed today arrives.
+    achieved, present : StockAchieved or None
+        The same levels with stock and cost; what the levels in use today achieve, if they are known.
+    order_expiring : float [kits]
+        Of the order of today (else of the usual one) will expire unused, to be expected.
+    used_in_time : float [1]
+        Chance that all of it is used before.
     """
 
     reorder_point: int
@@ -131,103 +82,158 @@ class StockDecision:
     demand: float
     yearly_demand: float
     short_if_ordered_today: float
+    achieved: StockAchieved | None = None
+    present: StockAchieved | None = None
+    order_expiring: float = 0.0
+    used_in_time: float = 1.0
 
 
-def economic_quantity(*, yearly_demand: float, order_cost: float, holding_cost: float) -> float:
-    """Order quantity that balances the cost of ordering against that of holding.
+@dataclass(frozen=True, kw_only=True)
+class _Covered:
+    """Demand to cover: at each cover time, mixed for a uniform wait and for the longest, and its rate a day."""
 
-    sqrt(2 K D / h).
+    cover: CoverTimes
+    demands: list[FloatArray]
+    mixed: FloatArray
+    longest: FloatArray
+    rate: float
 
-    Parameters
-    ----------
-    yearly_demand : float [kits per year]
-        D.
-    order_cost : float [money per order]
-        K.
-    holding_cost : float [money per kit and year]
-        h.
+    def when_reached(self, question: StockQuestion, quantity: int) -> FloatArray:
+        """Demand from reaching the reorder point, the wait weighed by the order quantity."""
+        cover = cover_times_when_reached(
+            self.cover,
+            lead_time=question.lead_time,
+            lead_time_spread=question.lead_time_spread,
+            review_period=question.review_period,
+            rate=self.rate,
+            order_quantity=quantity,
+        )
+        return mixture(self.demands, cover.weights)
 
-    Returns
-    -------
-    float [kits]
-        Before rounding to packs and minimums.
 
-    Raises
-    ------
-    InvalidInput
-        If the holding cost isn't positive or another number is negative or not finite.
-
-    References
-    ----------
-    Snyder & Shen (2019), Fundamentals of Supply Chain Theory, example 3.1 (value seen through an open package).
-
-    Examples
-    --------
-    >>> round(economic_quantity(yearly_demand=1300.0, order_cost=8.0, holding_cost=0.225), 10)
-    304.0467800264
-    """
-    check(
-        0 < holding_cost < np.inf and 0 <= yearly_demand < np.inf and 0 <= order_cost < np.inf,
-        f"`holding_cost` must be positive, the others not negative, got {holding_cost}, {yearly_demand}, {order_cost}",
+def _covered(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> _Covered:
+    """Ask for the demand of every cover time."""
+    cover, longest = question.cover, question.longest_cover
+    demands = [demand_over((0.0, float(days))).probabilities for days in cover.days]
+    mixed = mixture(demands, cover.weights)
+    return _Covered(
+        cover=cover,
+        demands=demands,
+        mixed=mixed,
+        longest=mixture([demand_over((0.0, float(days))).probabilities for days in longest.days], longest.weights),
+        rate=float(mixed @ np.arange(len(mixed))) / float(cover.days @ cover.weights),
     )
-    return float(np.sqrt(2.0 * order_cost * yearly_demand / holding_cost))
 
 
-def windows_needed(question: StockQuestion) -> tuple[Window, ...]:
-    """Windows whose demand `decide` asks for.
+@dataclass(frozen=True, kw_only=True)
+class _Policy:
+    """Reorder point, simple bound and order quantity."""
 
-    Parameters
-    ----------
-    question : StockQuestion [question]
-        Kit and storeroom.
-
-    Returns
-    -------
-    tuple of (start, end] [days from now]
-        Lead time, protection interval, cover times, a year and the longest use of an order.
-
-    References
-    ----------
-    DEVELOPERS.md, "Reorder point".
-
-    Examples
-    --------
-    >>> sorted(windows_needed(StockQuestion(
-    ...     storeroom="S", kit="K", valves=frozenset(), lead_time=30.0, lead_time_spread=0.0, review_period=0.0,
-    ...     rule=Rule.CYCLE, target=0.9, floor=0, min_order=1, pack=1, shelf_life=np.inf, order_cost=0.0,
-    ...     holding_cost=None, on_hand=0, orders=(),
-    ... )))
-    [(0.0, 30.0), (0.0, 365.0), (0.0, 730.0)]
-    """
-    ends = {max(question.lead_time, 1.0), question.protection_interval, YEAR, min(question.shelf_life, LONGEST_USE)}
-    ends |= {float(days) for cover in (question.cover, question.longest_cover) for days in cover.days}
-    return tuple((0.0, end) for end in sorted(ends))
+    level: int
+    bound: int
+    quantity: int
 
 
-def _quantity(question: StockQuestion, yearly: float, usable: float) -> int:
-    """Economic quantity, at most what is used in time, in whole packs and at least the minimum."""
+def _levels(question: StockQuestion, covered: _Covered, quantity: int) -> tuple[int, int]:
+    """Lowest reorder points that meet the target: for the wait as it is, and for the longest."""
+    target = question.target
+    if question.rule is Rule.FILL:
+        level, bound = (
+            reorder_point_by_fill(one, fill_rate=target, order_quantity=quantity)
+            for one in (covered.mixed, covered.longest)
+        )
+    else:
+        reached = covered.when_reached(question, quantity)
+        level, bound = (reorder_point_by_cycle(one, cycle_service_level=target) for one in (reached, covered.longest))
+    return level, bound
+
+
+def _by_target(question: StockQuestion, covered: _Covered, use: Use) -> _Policy:
+    """Quantity by cost first, then the lowest levels that meet the target; once more where expiry cuts the quantity."""
     wanted = 1.0
     if question.holding_cost:
         cost = question.holding_cost
-        wanted = economic_quantity(yearly_demand=yearly, order_cost=question.order_cost, holding_cost=cost)
-    wanted = max(1.0, min(wanted, usable), float(question.min_order))
-    return int(np.ceil(round(wanted) / question.pack)) * question.pack
+        wanted = economic_quantity(yearly_demand=use.yearly, order_cost=question.order_cost, holding_cost=cost)
+
+    def levels(quantity: int) -> _Policy:
+        level, bound = _levels(question, covered, quantity)
+        return _Policy(level=max(level, question.floor - 1), bound=max(bound, question.floor - 1), quantity=quantity)
+
+    without_stock = levels(usual_quantity(question, use, wanted=wanted, before=0))
+    quantity = usual_quantity(question, use, wanted=wanted, before=without_stock.level)
+    return without_stock if quantity == without_stock.quantity else levels(quantity)
 
 
-def _level(question: StockQuestion, probabilities: FloatArray, quantity: int) -> int:
-    """Lowest reorder point that meets the target by its rule and keeps the floor."""
-    if question.rule is Rule.FILL:
-        level = reorder_point_by_fill(probabilities, fill_rate=question.target, order_quantity=quantity)
-    else:
-        level = reorder_point_by_cycle(probabilities, cycle_service_level=question.target)
-    return max(level, question.floor - 1)
+def _by_cost(question: StockQuestion, covered: _Covered, use: Use, costs: StockCosts) -> _Policy:
+    """Least cost of the orders that are used in time."""
+
+    def policy(before: int) -> _Policy:
+        made = least_cost_policy(
+            covered.mixed,
+            costs=costs,
+            yearly=use.yearly,
+            most=usual_quantity(question, use, wanted=use.longest, before=before),
+            lowest=question.floor - 1,
+            pack=question.pack,
+            least=question.min_order,
+        )
+        return _Policy(level=made.reorder_point, bound=made.reorder_point, quantity=made.order_quantity)
+
+    return policy(max(policy(0).level, 0))
+
+
+def _costs(question: StockQuestion) -> StockCosts | None:
+    """Say what holding and being short costs, if both are known."""
+    if not question.holding_cost or not question.shortage_cost:
+        return None
+    return StockCosts(order=question.order_cost, holding=question.holding_cost, shortage=question.shortage_cost)
+
+
+def _achieved(
+    question: StockQuestion, covered: _Covered, yearly: float, *, reorder_point: int, order_quantity: int
+) -> StockAchieved:
+    """Say what a policy achieves: a cycle from reaching the reorder point, a demand from any position alike."""
+    policy = {"reorder_point": reorder_point, "order_quantity": order_quantity}
+    fill = service_levels(covered.mixed, **policy).fill_rate
+    cycle = service_levels(covered.when_reached(question, order_quantity), **policy).cycle_service_level
+    left = np.arange(reorder_point + 1, reorder_point + order_quantity + 1)[:, None] - np.arange(len(covered.mixed))
+    costs = _costs(question)
+    return StockAchieved(
+        levels=ServiceLevels(cycle_service_level=cycle, fill_rate=fill),
+        stock=float((np.maximum(left, 0) @ covered.mixed).mean()),
+        short=yearly * (1.0 - fill),
+        cost=None if costs is None else cost_rate(covered.mixed, costs=costs, yearly=yearly, **policy),
+    )
+
+
+def _position(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> StockPosition:
+    """Make up the stock position; what expires unused inside the interval is rounded to whole kits."""
+    lots = question.expiring_lots
+    expiring = expiring_unused(lots, [demand_over((0.0, lot.expires)).probabilities for lot in lots])
+    return stock_position(
+        on_hand=question.on_hand,
+        orders=question.orders,
+        protection_interval=question.protection_interval,
+        expired=question.expired,
+        unfilled=question.unfilled,
+        reserved=question.reserved,
+        expiring=round(expiring),
+    )
+
+
+def _check(question: StockQuestion) -> None:
+    """Refuse a question that can't be answered."""
+    possible = min(question.pack, question.min_order, question.shelf_life) > 0 <= question.floor
+    check(possible, f"`pack`, `min_order`, `shelf_life` must be positive, `floor` not negative, got {question}")
+    known = question.rule is not Rule.LEAST_COST or _costs(question) is not None
+    check(known, f"least cost needs `holding_cost` and `shortage_cost`, got {question}")
 
 
 def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> StockDecision:
     """Reorder point, order quantity and today's order of one kit in one storeroom.
 
     Reorder point: smallest r with E[P(D(L + U) <= r)] at the target, L the lead time, U the wait for the next review;
-    never below the floor. Ordered today: if the position is at or below r, enough packs to lift it above r.
+    never below the floor. Ordered today: if the position is at or below r, as many usual orders as lift it above r.
 
     Parameters
     ----------
@@ -244,7 +250,8 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     Raises
     ------
     InvalidInput
-        If the target isn't within (0, 1), pack, minimum or shelf life isn't positive, or the floor is negative.
+        If the target isn't within (0, 1), pack, minimum or shelf life isn't positive, the floor is negative, or least
+        cost is asked for without costs.
 
     References
     ----------
@@ -262,29 +269,40 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     >>> decision = decide(question, lambda window: steady)
     >>> decision.reorder_point, decision.proposed
     (1, 2)
-    """
-    possible = min(question.pack, question.min_order, question.shelf_life) > 0 <= question.floor
-    check(possible, f"`pack`, `min_order`, `shelf_life` must be positive, `floor` not negative, got {question}")
-    over_cover, over_longest = (
-        mixture([demand_over((0.0, float(days))).probabilities for days in cover.days], cover.weights)
-        for cover in (question.cover, question.longest_cover)
-    )
-    yearly = demand_over((0.0, YEAR)).mean
-    quantity = _quantity(question, yearly, demand_over((0.0, min(question.shelf_life, LONGEST_USE))).mean)
-    level, bound = (_level(question, probabilities, quantity) for probabilities in (over_cover, over_longest))
-    now = stock_position(
-        on_hand=question.on_hand, orders=question.orders, protection_interval=question.protection_interval
-    )
-    lift = max(quantity, level + 1 - now.position)
+    """  # noqa: DOC502 (raised by _check)
+    _check(question)
+    covered, use, costs = _covered(question, demand_over), use_of_orders(question, demand_over), _costs(question)
+    if costs is not None and question.rule is Rule.LEAST_COST:
+        policy = _by_cost(question, covered, use, costs)
+    else:
+        policy = _by_target(question, covered, use)
+    now = _position(question, demand_over)
+    missing = policy.level + 1 - now.position
+    proposed = 0 if missing <= 0 else in_packs(missing, pack=policy.quantity)
+    before, quantity = (now.position, proposed) if proposed else (policy.level, policy.quantity)
+    until = use.until_expiry
     over_lead_time = demand_over((0.0, max(question.lead_time, 1.0))).probabilities
+    chosen = _achieved(question, covered, use.yearly, reorder_point=policy.level, order_quantity=policy.quantity)
     return StockDecision(
-        reorder_point=level,
-        bound=bound,
-        order_quantity=quantity,
-        proposed=0 if now.position > level else int(np.ceil(lift / question.pack)) * question.pack,
-        levels=service_levels(over_cover, reorder_point=level, order_quantity=quantity),
+        reorder_point=policy.level,
+        bound=policy.bound,
+        order_quantity=policy.quantity,
+        proposed=proposed,
+        levels=chosen.levels,
         position=now,
         demand=demand_over((0.0, question.protection_interval)).mean,
-        yearly_demand=yearly,
+        yearly_demand=use.yearly,
         short_if_ordered_today=max(0.0, 1.0 - float(over_lead_time[: max(now.position, -1) + 1].sum())),
+        achieved=chosen,
+        present=_present(question, covered, use.yearly),
+        order_expiring=0.0 if until is None else expiring_of_order(until, before=before, quantity=quantity),
+        used_in_time=1.0 if until is None else float(min(1.0, until[max(before, 0) + quantity :].sum())),
     )
+
+
+def _present(question: StockQuestion, covered: _Covered, yearly: float) -> StockAchieved | None:
+    """Say what the levels in use today achieve; an order quantity not stated is the smallest."""
+    if question.present_reorder_point is None:
+        return None
+    quantity = question.present_order_quantity or in_packs(question.min_order, pack=question.pack)
+    return _achieved(question, covered, yearly, reorder_point=question.present_reorder_point, order_quantity=quantity)

@@ -41,6 +41,11 @@ READ = (
     "issues",
     "turnarounds",
     "service_classes",
+    "materials",
+    "parts",
+    "kit_parts",
+    "lots",
+    "consequence_targets",
 )
 Window = tuple[float, float]
 Exchanges = Mapping[str, Sequence[ExchangeTaking]]

@@ -12,11 +12,16 @@ from models.partial_days import first_day
 from service.schemas.records import (
     EVERY_ITEM,
     AreaRecord,
+    ConsequenceTargetRecord,
     DesignKitRecord,
     EventRecord,
     IssueRecord,
+    KitPartRecord,
     KitRecord,
+    LotRecord,
+    MaterialRecord,
     OrderRecord,
+    PartRecord,
     PolicyRecord,
     StockRecord,
     StockSettingRecord,
@@ -48,6 +53,11 @@ class Records:
     orders: list[OrderRecord] = field(default_factory=list)
     issues: list[IssueRecord] = field(default_factory=list)
     turnarounds: list[TurnaroundRecord] = field(default_factory=list)
+    materials: list[MaterialRecord] = field(default_factory=list)
+    parts: list[PartRecord] = field(default_factory=list)
+    kit_parts: list[KitPartRecord] = field(default_factory=list)
+    lots: list[LotRecord] = field(default_factory=list)
+    consequence_targets: list[ConsequenceTargetRecord] = field(default_factory=list)
 
 
 @dataclass(frozen=True, kw_only=True)

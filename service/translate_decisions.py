@@ -1,9 +1,11 @@
 """From a stock decision to the row a run stores, with the sentence that says why."""
 
 from datetime import date
+from decimal import Decimal
 
 from forecasting.issue_demand import PERIOD, IssueDemand
-from forecasting.stocking import StockDecision
+from forecasting.order_quantities import USED_IN_TIME
+from forecasting.stocking import Rule, StockAchieved, StockDecision
 from service.translate_issues import basis_details, basis_words
 from service.translate_results import METHOD, Row, round6
 from service.translate_stock import AskedStock
@@ -35,6 +37,10 @@ def _held(decision: StockDecision) -> str:
         parts.append(f"{position.on_order} on order{overdue}")
     if position.late:
         parts.append(f"{position.late} more due too late")
+    if position.expired:
+        parts.append(f"{position.expired} expired")
+    if position.expiring:
+        parts.append(f"{position.expiring} will probably expire unused")
     return f"position {position.position}" + (f" ({'; '.join(parts)})" if len(parts) > 1 else "")
 
 
@@ -46,7 +52,26 @@ def _order_reason(asked: AskedStock, decision: StockDecision) -> str:
     if not decision.proposed:
         return f"{held}: enough; {wear}"
     risk = f"{_percent(decision.short_if_ordered_today)} chance to run out before an order of today arrives"
-    return f"{held}; {wear}; {risk}"
+    return "; ".join([f"{held}; {wear}; {risk}", *_expiry_reason(asked, decision)])
+
+
+def _expiry_cost(asked: AskedStock, decision: StockDecision) -> Decimal | None:
+    """Price what of the order will probably expire, to the cent."""
+    if asked.unit_cost is None:
+        return None
+    return (asked.unit_cost * Decimal(repr(round6(decision.order_expiring)))).quantize(Decimal("0.01"))
+
+
+def _expiry_reason(asked: AskedStock, decision: StockDecision) -> list[str]:
+    """Say how many of the order will probably expire, and what they cost, where that isn't unlikely."""
+    if decision.used_in_time >= USED_IN_TIME:
+        return []
+    cost = _expiry_cost(asked, decision)
+    worth = "" if cost is None else f", worth {cost}"
+    return [
+        f"{_kits(decision.order_expiring)} of the {decision.proposed} will probably expire before use{worth} "
+        f"({_percent(decision.used_in_time)} chance that all are used in time)"
+    ]
 
 
 def _why_not(asked: AskedStock) -> str:
@@ -62,6 +87,35 @@ def _of_history(ratio: float) -> str:
     """Say how long the lead time is beside the history."""
     share = f"{100.0 * ratio:.0f} % of the history" if ratio <= 1.0 else "longer than the history"
     return f"lead time is {share}: the true chance of running out is higher than shown"
+
+
+def _achieved_details(made: StockAchieved | None, *, prefix: str) -> Row:
+    """Lay out what levels achieve."""
+    if made is None:
+        return {}
+    return {
+        f"{prefix}cycle_service_level": round6(made.levels.cycle_service_level),
+        f"{prefix}fill_rate": round6(made.levels.fill_rate),
+        f"{prefix}stock_mean": round6(made.stock),
+        f"{prefix}short_per_year": round6(made.short),
+        f"{prefix}cost_per_year": None if made.cost is None else round6(made.cost),
+    }
+
+
+def _expiry_details(asked: AskedStock, decision: StockDecision) -> Row:
+    """Lay out what expires, and what of an order will."""
+    life = asked.shelf_life
+    if life is None:
+        return {"expiring": decision.position.expiring}
+    cost = _expiry_cost(asked, decision)
+    return {
+        "expiring": decision.position.expiring,
+        "shelf_life_days": None if life.days == float("inf") else life.days,
+        "shelf_life_source": life.source,
+        "order_expiring_mean": round6(decision.order_expiring),
+        "order_expiring_cost": None if cost is None else str(cost),
+        "order_used_in_time": round6(decision.used_in_time),
+    }
 
 
 def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
@@ -86,6 +140,12 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "on_order_late": position.late,
         "overdue_qty": position.overdue,
         "lead_time_over_history": round6(ratio),
+        "lead_time_orders_seen": asked.orders_seen,
+        "shortage_weight": round6(asked.shortage_weight),
+        "shortage_weight_is_money": asked.weight_is_money,
+        **_achieved_details(decision.achieved, prefix=""),
+        **_achieved_details(decision.present, prefix="present_"),
+        **_expiry_details(asked, decision),
         "method": METHOD,
         "warnings": [*asked.warnings, *([_of_history(ratio)] if ratio > SHORT_HISTORY else [])],
     }
@@ -115,7 +175,7 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
         "storeroom": question.storeroom,
         "kit": question.kit,
         "protection_interval_days": question.protection_interval,
-        "target": question.target,
+        "target": None if question.rule is Rule.LEAST_COST else question.target,
         "rule": question.rule.value,
         "present_reorder_point": asked.present_reorder_point,
         "unit_cost": asked.unit_cost,

@@ -1,18 +1,20 @@
 """From stock records to the numerics' questions: one per storeroom and kit, every assumption named."""
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 
-from forecasting.lead_times import LONGEST
+from forecasting.received_orders import OrderTaken
 from forecasting.stock_positions import OpenOrder
-from forecasting.stocking import Rule, StockQuestion
-from service.schemas.records import KitRecord, OrderRecord, StockSettingRecord
+from forecasting.stocking import StockQuestion
+from service.schemas.records import ConsequenceTargetRecord, KitRecord, OrderRecord, StockSettingRecord
 from service.translate import Records, Register, stock_counts_as, successor_of
+from service.translate_lead_times import Times, orders_taken, times_of
+from service.translate_shelf_life import Shelf, ShelfLife, shelf_lives, shelves
+from service.translate_targets import WORST_FIRST, Target, target_of
 
-WORST_FIRST = ("stops", "curtails", "tolerable")
 Key = tuple[str, str]
 """Storeroom and kit."""
 
@@ -29,6 +31,9 @@ class Assumptions:
         default_factory=lambda: {"stops": 0.98, "curtails": 0.95, "tolerable": 0.90}
     )
     consequence: str = "curtails"
+    shortage_weight: Mapping[str, float] = field(
+        default_factory=lambda: {"stops": 20.0, "curtails": 5.0, "tolerable": 1.0}
+    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +48,10 @@ class AskedStock:
     floor_qty: int
     successor: str | None
     warnings: tuple[str, ...]
+    orders_seen: int = 0
+    shelf_life: ShelfLife | None = None
+    shortage_weight: float = 1.0
+    weight_is_money: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,6 +61,7 @@ class _Store:
     on_hand: dict[Key, int]
     orders: dict[Key, tuple[OpenOrder, ...]]
     undated: dict[Key, int]
+    shelves: dict[Key, Shelf]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +70,9 @@ class _Known:
 
     kits: dict[str, KitRecord]
     settings: dict[Key, StockSettingRecord]
+    targets: dict[str, ConsequenceTargetRecord]
+    taken: dict[str, tuple[OrderTaken, ...]]
+    lives: dict[str, ShelfLife]
     review_periods: dict[str, int | None]
     valves: dict[Key, frozenset[str]]
     consequences: dict[str, str | None]
@@ -67,7 +80,7 @@ class _Known:
     store: _Store
 
 
-def _store(records: Records, *, as_of: date, assumed: Assumptions) -> _Store:
+def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, assumed: Assumptions) -> _Store:
     """Count what is there and what is still to come."""
     kits = {kit.code: kit for kit in records.kits}
     counts_as = stock_counts_as(records.kits, as_of=as_of)
@@ -85,7 +98,10 @@ def _store(records: Records, *, as_of: date, assumed: Assumptions) -> _Store:
             undated[key] += rest
         orders[key].append(OpenOrder(due=float(((due or date.max) - as_of).days), qty=rest))
     return _Store(
-        on_hand=dict(on_hand), orders={key: tuple(rows) for key, rows in orders.items()}, undated=dict(undated)
+        on_hand=dict(on_hand),
+        orders={key: tuple(rows) for key, rows in orders.items()},
+        undated=dict(undated),
+        shelves=shelves(records.lots, on_hand, lives, counts_as, as_of=as_of),
     )
 
 
@@ -108,101 +124,102 @@ def _due(order: OrderRecord, kit: KitRecord | None, assumed: Assumptions) -> dat
     return date.fromordinal(order.ordered_on.toordinal() + int(lead))
 
 
-def _target(setting: StockSettingRecord | None, consequence: str, assumed: Assumptions) -> tuple[Rule, float, str]:
-    """Rule, target and where they come from."""
-    rule = None if setting is None else setting.rule
-    if setting is not None and setting.target is not None and rule != "least_cost":
-        return Rule(rule or Rule.CYCLE), setting.target, "stock setting"
-    source = f"assumed for consequence {consequence}"
-    if rule == "least_cost":
-        source += " (the rule least_cost isn't computed)"
-    elif rule is not None:
-        source += f" (the stock setting names the rule {rule} without a target)"
-    return Rule.CYCLE, assumed.cycle_service_level[consequence], source
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Times:
-    """Lead time, its spread and the review period, within what can be computed."""
-
-    lead: float
-    spread: float
-    review: float
-    warnings: tuple[str, ...]
-
-
-def _times(kit: KitRecord, stated_review: int | None, assumed: Assumptions) -> _Times:
-    """Take times as stated, else as assumed; what can't be is cut to what can, and said."""
-    lead = assumed.lead_time_days if kit.lead_time_days is None else float(kit.lead_time_days)
-    review = assumed.review_period_days if stated_review is None else float(stated_review)
-    spread, longest = kit.lead_time_sd_days or 0.0, LONGEST / 2.0
-    said = (
-        (kit.lead_time_days is None, f"lead time not stated: {lead:g} days assumed"),
-        (kit.lead_time_sd_days is None, "spread of the lead time not stated: none assumed"),
-        (stated_review is None, f"review period not stated: {review:g} days assumed"),
-        (lead + review == 0.0, "lead time and review period are both 0: a lead time of 1 day used"),
-        (max(lead, review) > longest, f"lead time or review period beyond {longest:g} days: {longest:g} used"),
-        (spread > lead > 0.0, f"spread of the lead time larger than itself: {lead:g} days used"),
-    )
-    lead = min(lead or float(review == 0.0), longest)
-    return _Times(
-        lead=lead,
-        spread=min(spread, lead),
-        review=min(review, longest),
-        warnings=tuple(text for holds, text in said if holds),
-    )
-
-
-def _warnings(kit: KitRecord, store: _Store, key: Key) -> tuple[str, ...]:
+def _warnings(kit: KitRecord, known: _Known, key: Key) -> tuple[str, ...]:
     """Name what had to be assumed of a kit and its stock."""
+    store, life, setting = known.store, known.lives.get(kit.code), known.settings.get(key)
     undated = store.undated.get(key, 0)
     said = (
         (key not in store.on_hand, "no stock count: none on hand assumed"),
         (undated > 0, f"{undated} on order without any date: not counted"),
         (kit.unit_cost is None, "price not known: the smallest order is proposed"),
-        (not kit.shelf_life_days, "shelf life not known: an order may outlive it"),
+        (life is None, "shelf life not known: an order may outlive it"),
+        (life is not None and bool(life.unsaid), f"shelf life of part {_first(life)} not known"),
+        (setting is not None and setting.kit != kit.code, f"stock setting of {_kit(setting)}, which it supersedes"),
     )
-    return tuple(text for holds, text in said if holds)
+    shelf = store.shelves.get(key)
+    return tuple(text for holds, text in said if holds) + (() if shelf is None else shelf.warnings)
 
 
-def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
-    """Put everything known of one kit in one storeroom together."""
-    storeroom, code = key
-    kit, setting = known.kits.get(code, KitRecord(code=code)), known.settings.get(key)
-    times = _times(kit, known.review_periods.get(storeroom), assumed)
-    valves = known.valves.get(key, frozenset())
-    said = {known.consequences[tag] for tag in valves}
+def _first(life: ShelfLife | None) -> str:
+    """Name one of the parts that don't say how long they keep."""
+    return life.unsaid[0] if life is not None and life.unsaid else ""
+
+
+def _kit(setting: StockSettingRecord | None) -> str:
+    return "" if setting is None else setting.kit
+
+
+def _target(known: _Known, kit: KitRecord, key: Key, assumed: Assumptions) -> tuple[str, Target]:
+    """Worst consequence among the valves served, and the target that follows."""
+    said = {known.consequences[tag] for tag in known.valves.get(key, frozenset())}
     consequence = next((worst for worst in WORST_FIRST if worst in said), assumed.consequence)
-    rule, target, source = _target(setting, consequence, assumed)
-    cost, floor = kit.unit_cost, 0 if setting is None else setting.floor_qty or 0
-    question = StockQuestion(
-        storeroom=storeroom,
-        kit=code,
-        valves=valves,
+    priced, levels = bool(kit.unit_cost), assumed.cycle_service_level
+    setting = known.settings.get(key)
+    return consequence, target_of(setting, known.targets, consequence=consequence, priced=priced, assumed=levels)
+
+
+def _question(known: _Known, key: Key, times: Times, target: Target, assumed: Assumptions) -> StockQuestion:
+    """Put everything known of one kit in one storeroom together, for the numerics."""
+    kit, store = known.kits.get(key[1], KitRecord(code=key[1])), known.store
+    setting = known.settings.get(key, StockSettingRecord(storeroom=key[0], kit=key[1]))
+    life, shelf = known.lives.get(kit.code), store.shelves.get(key)
+    return StockQuestion(
+        storeroom=key[0],
+        kit=kit.code,
+        valves=known.valves.get(key, frozenset()),
         lead_time=times.lead,
         lead_time_spread=times.spread,
         review_period=times.review,
-        rule=rule,
-        target=target,
-        floor=floor,
+        rule=target.rule,
+        target=target.target,
+        floor=setting.floor_qty or 0,
         min_order=max(kit.min_order_qty or 1, 1),
         pack=kit.pack_qty or 1,
-        shelf_life=float(kit.shelf_life_days or "inf"),
+        shelf_life=float("inf") if life is None else life.days,
         order_cost=assumed.order_cost,
-        holding_cost=None if not cost else float(cost) * assumed.holding_rate_per_year,
-        on_hand=known.store.on_hand.get(key, 0),
-        orders=known.store.orders.get(key, ()),
+        holding_cost=float(kit.unit_cost) * assumed.holding_rate_per_year if kit.unit_cost else None,
+        on_hand=store.on_hand.get(key, 0),
+        orders=store.orders.get(key, ()),
+        shortage_cost=float(target.shortage_cost) if target.shortage_cost else None,
+        lots=() if shelf is None else shelf.lots,
+        present_reorder_point=setting.present_reorder_point,
+        present_order_quantity=setting.present_order_quantity,
     )
+
+
+def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
+    """Ask about one kit in one storeroom, with what the answer has to say."""
+    storeroom, code = key
+    kit = known.kits.get(code, KitRecord(code=code))
+    times = times_of(
+        kit,
+        known.taken.get(code, ()),
+        stated_review=known.review_periods.get(storeroom),
+        lead_assumed=assumed.lead_time_days,
+        review_assumed=assumed.review_period_days,
+    )
+    consequence, target = _target(known, kit, key, assumed)
+    question = _question(known, key, times, target, assumed)
     return AskedStock(
         question=question,
-        unit_cost=cost,
-        present_reorder_point=None if setting is None else setting.present_reorder_point,
+        unit_cost=kit.unit_cost,
+        present_reorder_point=question.present_reorder_point,
         consequence=consequence,
-        target_source=source,
-        floor_qty=floor,
+        target_source=target.source,
+        floor_qty=question.floor,
         successor=known.successors.get(code),
-        warnings=times.warnings + _warnings(kit, known.store, key),
+        warnings=times.warnings + _warnings(kit, known, key),
+        orders_seen=times.seen,
+        shelf_life=known.lives.get(code),
+        shortage_weight=float(target.shortage_cost or assumed.shortage_weight[consequence]),
+        weight_is_money=bool(target.shortage_cost),
     )
+
+
+def _settings(settings: Iterable[StockSettingRecord], successors: Mapping[str, str]) -> dict[Key, StockSettingRecord]:
+    """Sort settings by storeroom and kit; those of a superseded kit hold for its successor, unless it has its own."""
+    rows = sorted(settings, key=lambda one: one.kit in successors, reverse=True)
+    return {(one.storeroom, successors.get(one.kit, one.kit)): one for one in rows}
 
 
 def _takers(register: Register) -> dict[Key, frozenset[str]]:
@@ -234,14 +251,19 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     tuple of AskedStock
         By storeroom and kit.
     """
+    lives = shelf_lives(records.kits, records.kit_parts, records.parts, records.materials)
+    successors = successor_of(records.kits, as_of=as_of)
     known = _Known(
         kits={kit.code: kit for kit in records.kits},
-        settings={(setting.storeroom, setting.kit): setting for setting in records.stock_settings},
+        settings=_settings(records.stock_settings, successors),
+        targets={one.consequence: one for one in records.consequence_targets},
+        taken=orders_taken(records.orders, successors, as_of=as_of),
+        lives=lives,
         review_periods={room.code: room.review_period_days for room in records.storerooms},
         valves=_takers(register),
         consequences={valve.tag: valve.consequence for valve in records.valves},
-        successors=successor_of(records.kits, as_of=as_of),
-        store=_store(records, as_of=as_of, assumed=assumed),
+        successors=successors,
+        store=_store(records, lives, as_of=as_of, assumed=assumed),
     )
     held = {key for key, quantity in known.store.on_hand.items() if quantity} | known.store.orders.keys()
     return tuple(_ask(known, key, assumed) for key in sorted(known.valves.keys() | held | known.settings.keys()))

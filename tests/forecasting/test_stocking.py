@@ -1,4 +1,4 @@
-"""The order decision: against an independent simulation of a storeroom, published quantities, and its laws."""
+"""The order decision: its laws, what it refuses and what it says; `test_stocked_plant.py` plays it."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -12,22 +12,14 @@ from scipy.stats import poisson
 from forecasting.consumption import Window
 from forecasting.demand import Demand
 from forecasting.errors import InvalidInput
-from forecasting.lead_times import CoverTimes, cover_times
+from forecasting.lots import Lot
 from forecasting.stock_positions import OpenOrder
-from forecasting.stocking import (
-    LONGEST_USE,
-    Rule,
-    StockDecision,
-    StockQuestion,
-    decide,
-    economic_quantity,
-    windows_needed,
-)
-from tests.forecasting.storeroom import Played, Storeroom, play
+from forecasting.stock_questions import LONGEST_USE
+from forecasting.stocking import Rule, StockQuestion, decide, windows_needed
 from tests.strategies import CI
 
 QUICK = settings(CI, max_examples=60)
-SEEDS, DEMANDS = range(8), 20_000
+BY_TARGET = (Rule.CYCLE, Rule.FILL)
 PLAIN = StockQuestion(
     storeroom="S",
     kit="K",
@@ -59,134 +51,8 @@ def steady(per_day: float) -> Callable[[Window], Demand]:
     return over
 
 
-def played(question: StockQuestion, decision: StockDecision, per_day: float) -> list[Played]:
-    """Play the storeroom with what was decided, with eight seeds."""
-    room = Storeroom(
-        demand_per_day=per_day,
-        lead_time=question.lead_time,
-        lead_time_spread=question.lead_time_spread,
-        review_period=question.review_period,
-        reorder_point=decision.reorder_point,
-        order_quantity=decision.order_quantity,
-    )
-    return [play(room, demands=DEMANDS, seed=seed) for seed in SEEDS]
-
-
-def mean_and_error(values: list[float]) -> tuple[float, float]:
-    return float(np.mean(values)), float(np.std(values, ddof=1) / np.sqrt(len(values)))
-
-
-def holds_what_it_promises(question: StockQuestion, per_day: float) -> None:
-    """The cycle service level reported is what the storeroom gets, and that isn't below the target.
-
-    Within 3 standard errors and a point. What remains approximate: lead times that overtake each other shorten the
-    cover (the simulation lets them), and the wait for the review is uniform only if an order outlasts a review period.
-    """
-    decision = decide(question, steady(per_day))
-    got, error = mean_and_error([one.cycle_service_level for one in played(question, decision, per_day)])
-    assert abs(got - decision.levels.cycle_service_level) < 3.0 * error + 0.01, "not what was reported"
-    assert got > question.target - 3.0 * error, "below its target"
-
-
-def lead_time_only(*, lead_time: float, lead_time_spread: float, review_period: float) -> CoverTimes:
-    """Wrong on purpose: nobody waits for the review."""
-    return cover_times(lead_time=lead_time, lead_time_spread=lead_time_spread, review_period=0.0 * review_period)
-
-
-CASES = [
-    pytest.param(replace(PLAIN, review_period=7.0, min_order=6), 0.05, id="weekly review"),
-    pytest.param(replace(PLAIN, review_period=30.0, min_order=4), 0.1, id="monthly review"),
-    pytest.param(replace(PLAIN, review_period=30.0, min_order=8, target=0.9), 0.1, id="monthly, large orders"),
-    pytest.param(replace(PLAIN, lead_time=90.0, lead_time_spread=30.0, min_order=3, target=0.98), 0.02, id="slow kit"),
-    pytest.param(replace(PLAIN, lead_time=45.0, min_order=20), 0.3, id="fast kit"),
-    pytest.param(replace(PLAIN, review_period=0.0, min_order=5), 0.1, id="always looked at"),
-]
-REVIEWED = CASES[1]
-
-
-@pytest.mark.parametrize(("question", "per_day"), CASES)
-def test_a_simulated_storeroom_gets_the_cycle_service_level_reported(question: StockQuestion, per_day: float) -> None:
-    holds_what_it_promises(question, per_day)
-
-
-@pytest.mark.parametrize(("question", "per_day"), [REVIEWED])
-def test_the_simulation_notices_a_cover_without_the_wait_for_the_review(
-    question: StockQuestion, per_day: float, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The mutant: lead time alone."""
-    monkeypatch.setattr("forecasting.stocking.cover_times", lead_time_only)
-    with pytest.raises(AssertionError, match="not what was reported|below its target"):
-        holds_what_it_promises(question, per_day)
-
-
-@pytest.mark.parametrize(("question", "per_day"), CASES)
-def test_a_simulated_storeroom_gets_the_fill_rate_reported(question: StockQuestion, per_day: float) -> None:
-    """Within 3 standard errors and a point, and above what is reported less half a point.
-
-    The formula is exact where stock is always looked at, demand comes one by one and orders don't overtake. With
-    reviews an order of several packs makes the position higher than it assumes: it errs to the safe side.
-    """
-    by_fill = replace(question, rule=Rule.FILL)
-    decision = decide(by_fill, steady(per_day))
-    got, error = mean_and_error([one.fill_rate for one in played(by_fill, decision, per_day)])
-    assert abs(got - decision.levels.fill_rate) < 3.0 * error + 0.01
-    assert got > decision.levels.fill_rate - 3.0 * error - 0.005
-    assert got > by_fill.target - 3.0 * error
-
-
-def test_an_order_smaller_than_the_demand_of_a_review_period_promises_up_to_two_points_too_much() -> None:
-    """Said in the documentation: the wait is then longer than uniform. The simple bound beside it is safe."""
-    question = replace(PLAIN, review_period=30.0)
-    decision = decide(question, steady(0.1))
-    got, error = mean_and_error([one.cycle_service_level for one in played(question, decision, 0.1)])
-    assert decision.order_quantity == 1
-    assert abs(got - decision.levels.cycle_service_level) < 3.0 * error + 0.02
-    bound = replace(decision, reorder_point=decision.bound)
-    safe, error = mean_and_error([one.cycle_service_level for one in played(question, bound, 0.1)])
-    assert safe > question.target - 3.0 * error
-
-
-@pytest.mark.parametrize(
-    ("demand", "order", "holding", "quantity"),
-    [pytest.param(1300.0, 8.0, 0.225, 304.0467800264, id="Snyder & Shen example 3.1, seen through a package")],
-)
-def test_economic_quantity(demand: float, order: float, holding: float, quantity: float) -> None:
-    got = economic_quantity(yearly_demand=demand, order_cost=order, holding_cost=holding)
-    assert got == pytest.approx(quantity, abs=5e-11)
-
-
 @QUICK
-@given(demand=st.floats(0.1, 500.0), order=st.floats(1.0, 500.0), holding=st.floats(0.1, 500.0))
-def test_no_other_quantity_is_cheaper(demand: float, order: float, holding: float) -> None:
-    best = economic_quantity(yearly_demand=demand, order_cost=order, holding_cost=holding)
-
-    def cost(quantity: float) -> float:
-        return order * demand / quantity + holding * quantity / 2.0
-
-    assert cost(best) <= min(cost(0.99 * best), cost(1.01 * best))
-    assert cost(best) == pytest.approx(np.sqrt(2.0 * order * demand * holding), rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        {"holding_cost": 0.0},
-        {"holding_cost": -1.0},
-        {"holding_cost": np.nan},
-        {"yearly_demand": -1.0},
-        {"order_cost": -1.0},
-        {"order_cost": np.inf},
-    ],
-    ids=str,
-)
-def test_costs_that_can_not_be_are_refused(wrong: dict[str, float]) -> None:
-    numbers = {"yearly_demand": 10.0, "order_cost": 60.0, "holding_cost": 5.0} | wrong
-    with pytest.raises(InvalidInput, match="`holding_cost` must be positive, the others not negative"):
-        economic_quantity(**numbers)
-
-
-@QUICK
-@given(rates=st.tuples(st.floats(0.001, 0.3), st.floats(0.001, 0.3)), rule=st.sampled_from(Rule))
+@given(rates=st.tuples(st.floats(0.001, 0.3), st.floats(0.001, 0.3)), rule=st.sampled_from(BY_TARGET))
 def test_more_demand_never_lowers_the_reorder_point(rates: tuple[float, float], rule: Rule) -> None:
     question = replace(PLAIN, rule=rule, min_order=5)
     levels = [decide(question, steady(rate)).reorder_point for rate in sorted(rates)]
@@ -194,7 +60,7 @@ def test_more_demand_never_lowers_the_reorder_point(rates: tuple[float, float], 
 
 
 @QUICK
-@given(targets=st.tuples(st.floats(0.5, 0.995), st.floats(0.5, 0.995)), rule=st.sampled_from(Rule))
+@given(targets=st.tuples(st.floats(0.5, 0.995), st.floats(0.5, 0.995)), rule=st.sampled_from(BY_TARGET))
 def test_a_higher_target_never_lowers_the_reorder_point(targets: tuple[float, float], rule: Rule) -> None:
     questions = [replace(PLAIN, rule=rule, target=target, min_order=5) for target in sorted(targets)]
     levels = [decide(question, steady(0.1)).reorder_point for question in questions]
@@ -264,18 +130,54 @@ def test_a_proposal_is_whole_packs_that_lift_the_position_above_the_reorder_poin
     assert 0.0 <= decision.short_if_ordered_today <= 1.0
 
 
-def test_a_position_far_below_is_lifted_with_as_many_packs_as_it_takes() -> None:
-    """Reorder point 29, position 0, orders of 2 in packs of 4: eight packs."""
+def test_a_position_far_below_is_lifted_with_as_many_usual_orders_as_it_takes() -> None:
+    """Reorder point 29, position 0, usual orders of 4: eight of them."""
     decision = decide(replace(PLAIN, floor=30, min_order=2, pack=4), steady(0.001))
     assert (decision.reorder_point, decision.order_quantity, decision.proposed) == (29, 4, 32)
 
 
-def test_the_economic_quantity_is_cut_to_what_the_shelf_life_lets_use() -> None:
-    """36.5 a year: 209 by cost alone, 18 used in half a year, 73 in the two years no order outlasts."""
+def test_the_economic_quantity_is_cut_to_what_is_used_before_it_expires() -> None:
+    """36.5 a year: 209 by cost alone, 73 in the two years no order outlasts, 6 if it must be used in half a year.
+
+    Ordered at 12, and 24 expected in lead time and shelf life: P(Poisson(24) >= 18) = 0.913, P(>= 19) = 0.872.
+    """
     cheap = replace(PLAIN, order_cost=60.0, holding_cost=0.1)
-    assert economic_quantity(yearly_demand=36.5, order_cost=60.0, holding_cost=0.1) == pytest.approx(209.3, abs=0.1)
-    assert decide(replace(cheap, shelf_life=180.0), steady(0.1)).order_quantity == 18
     assert decide(cheap, steady(0.1)).order_quantity == 73
+    decision = decide(replace(cheap, shelf_life=180.0), steady(0.1))
+    assert (decision.reorder_point, decision.order_quantity) == (12, 6)
+    assert poisson.sf(17, 24.0) > 0.9 > poisson.sf(18, 24.0)
+    enough = decide(replace(cheap, shelf_life=180.0, on_hand=13), steady(0.1))
+    assert enough.used_in_time == pytest.approx(float(poisson.sf(17, 24.0)), abs=1e-9)
+
+
+def test_a_pack_that_will_not_be_used_in_time_says_how_many_will_expire() -> None:
+    """Packs of 20 of a kit of which 6 are used until they expire: E[min(20, (20 - D)+)] = 14 and a little."""
+    packed = replace(PLAIN, pack=20, shelf_life=540.0, holding_cost=10.0, order_cost=60.0)
+    decision = decide(packed, steady(0.01))
+    counts = np.arange(40)
+    assert decision.proposed == 20
+    assert decision.order_expiring == pytest.approx(
+        float(poisson.pmf(counts, 6.0) @ np.clip(20 - counts, 0, 20)), abs=1e-6
+    )
+    assert decision.used_in_time < 1e-4
+
+
+def test_what_is_used_later_than_two_years_goes_on_at_the_rate_of_the_second() -> None:
+    """A shelf life of 10 years: 10 + 60 / 365 years at 3.65 a year, less what is there."""
+    long = replace(PLAIN, shelf_life=3650.0, on_hand=30)
+    decision = decide(long, steady(0.01))
+    assert decision.used_in_time == pytest.approx(
+        float(poisson.sf(decision.reorder_point + decision.order_quantity - 1, 37.1)), abs=1e-6
+    )
+
+
+def test_lots_that_expire_do_not_count() -> None:
+    """Of 5 one lot of 2 is expired; of 3 that expire in 30 days 3 - E[min(3, Poisson(3))] = 0.67 won't be used."""
+    lots = (Lot(expires=0.0, qty=2), Lot(expires=30.0, qty=3))
+    position = decide(replace(PLAIN, on_hand=5, lots=lots), steady(0.1)).position
+    assert (position.expired, position.expiring, position.position) == (2, 1, 2)
+    later = decide(replace(PLAIN, on_hand=3, lots=(Lot(expires=75.0, qty=3),)), steady(0.1)).position
+    assert (later.expired, later.expiring, later.position) == (0, 0, 3)
 
 
 def test_without_a_price_the_smallest_order_is_usual() -> None:
@@ -297,7 +199,8 @@ def test_the_chance_to_run_out_is_over_the_lead_time_of_an_order_of_today() -> N
 
 
 def test_windows_needed_are_all_that_is_asked_for() -> None:
-    question = replace(PLAIN, shelf_life=200.0, rule=Rule.FILL)
+    lots = (Lot(expires=20.0, qty=1), Lot(expires=300.0, qty=1), Lot(expires=-1.0, qty=1))
+    question = replace(PLAIN, shelf_life=200.0, rule=Rule.FILL, on_hand=3, lots=lots)
     asked: set[Window] = set()
 
     def demand_over(window: Window) -> Demand:
@@ -306,8 +209,56 @@ def test_windows_needed_are_all_that_is_asked_for() -> None:
 
     decide(question, demand_over)
     assert asked == set(windows_needed(question))
-    assert (0.0, 200.0) in asked
-    assert (0.0, LONGEST_USE) not in asked
+    assert {(0.0, 20.0), (0.0, 260.0), (0.0, LONGEST_USE)} <= asked
+    assert (0.0, 300.0) not in asked
+
+
+COSTED = replace(PLAIN, rule=Rule.LEAST_COST, target=0.0, order_cost=60.0, holding_cost=50.0, shortage_cost=4000.0)
+
+
+def test_least_cost_is_no_dearer_than_its_neighbours() -> None:
+    """By the cost its own answer reports, for levels and quantities a step away."""
+    decision = decide(COSTED, steady(0.05))
+    assert decision.achieved is not None
+    assert decision.achieved.cost is not None
+    for level in (-1, 0, 1):
+        for quantity in (-1, 0, 1):
+            other = replace(
+                COSTED,
+                present_reorder_point=decision.reorder_point + level,
+                present_order_quantity=decision.order_quantity + quantity,
+            )
+            present = decide(other, steady(0.05)).present
+            assert present is not None
+            assert present.cost is not None
+            assert decision.achieved.cost <= present.cost + 1e-9
+
+
+def test_dearer_failures_never_lower_the_least_cost_level_and_floors_hold() -> None:
+    costs = (40.0, 400.0, 4000.0, 40000.0)
+    levels = [decide(replace(COSTED, shortage_cost=cost), steady(0.05)).reorder_point for cost in costs]
+    assert levels == sorted(levels)
+    assert levels[0] < levels[-1]
+    assert decide(replace(COSTED, shortage_cost=40.0, floor=9), steady(0.05)).reorder_point >= 8
+
+
+def test_least_cost_keeps_packs_minimums_and_shelf_life() -> None:
+    cheap = replace(COSTED, holding_cost=0.1, min_order=4, pack=4)
+    assert decide(cheap, steady(0.05)).order_quantity % 4 == 0
+    short = decide(replace(cheap, shelf_life=180.0), steady(0.05))
+    assert short.order_quantity == 4
+    assert short.order_quantity < decide(cheap, steady(0.05)).order_quantity
+
+
+def test_present_levels_are_valued_beside_the_proposal() -> None:
+    decision = decide(replace(PLAIN, min_order=5, present_reorder_point=3), steady(0.1))
+    assert decision.present is not None
+    assert decision.achieved is not None
+    assert decision.present.levels.cycle_service_level < decision.achieved.levels.cycle_service_level
+    assert decision.present.short > decision.achieved.short
+    assert decision.present.stock < decision.achieved.stock
+    assert decision.achieved.levels == decision.levels
+    assert decide(PLAIN, steady(0.1)).present is None
 
 
 @pytest.mark.parametrize(
@@ -323,6 +274,9 @@ def test_windows_needed_are_all_that_is_asked_for() -> None:
         ({"lead_time": -5.0}, "times must be finite, not negative"),
         ({"lead_time": 0.0, "review_period": 0.0}, "times must be finite, not negative"),
         ({"holding_cost": -1.0}, "`holding_cost` must be positive"),
+        ({"rule": Rule.LEAST_COST}, "least cost needs `holding_cost` and `shortage_cost`"),
+        ({"rule": Rule.LEAST_COST, "holding_cost": 5.0, "shortage_cost": 0.0}, "least cost needs"),
+        ({"lots": (Lot(expires=0.0, qty=1),)}, "nor `expired` beyond `on_hand`"),
     ],
     ids=str,
 )

@@ -171,7 +171,8 @@ def test_a_removed_valve_s_consequence_does_not_count() -> None:
             {"rule": "least_cost", "target": 0.5},
             Rule.CYCLE,
             0.98,
-            "assumed for consequence stops (the rule least_cost isn't computed)",
+            "assumed for consequence stops (the stock setting names the rule least_cost, which needs the kit's price "
+            "and the cost of a failure)",
         ),
         ({"floor_qty": 2}, Rule.CYCLE, 0.98, "assumed for consequence stops"),
     ],
