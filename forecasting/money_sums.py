@@ -1,0 +1,147 @@
+"""Distributions of sums of independent amounts, mixed over what they have in common; nothing is drawn at random."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from forecasting.arrays import FloatArray, check
+
+__all__ = ["Amounts", "Sums", "sum_of"]
+
+CELLS = 4096
+"""Amounts on the grid."""
+SPREADS = 12.0
+"""The grid reaches so many standard deviations beyond the mean, if the largest sum lies further off."""
+NOISE = 1e-15
+"""What rounding leaves of a chance of 0."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Amounts:
+    """One of several amounts, by chances that depend on what is shared.
+
+    Parameters
+    ----------
+    values : float array, shape (m,) [any]
+        Not negative.
+    chances : float array, shape (k, m) [1]
+        For each equally likely point of what is shared; rows sum to 1.
+    """
+
+    values: FloatArray
+    chances: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sums:
+    """Distribution of a sum on an even grid from 0 on.
+
+    Parameters
+    ----------
+    step : float [unit of the sum]
+        Of the grid.
+    chances : float array, shape (n,) [1]
+        Of 0, step, 2 * step, ...; sums to 1.
+    """
+
+    step: float
+    chances: FloatArray
+
+    @property
+    def mean(self) -> float:
+        """Expected sum."""
+        return float(self.step * (np.arange(len(self.chances)) @ self.chances))
+
+    def below(self, amount: ArrayLike) -> FloatArray:
+        """Chance that the sum is at most this, joined by lines between the points of the grid."""
+        grid = self.step * np.arange(len(self.chances))
+        return np.asarray(
+            np.interp(
+                np.asarray(amount, dtype=np.float64),
+                grid,
+                np.minimum(np.cumsum(self.chances), 1.0),
+                left=0.0,
+                right=1.0,
+            )
+        )
+
+    def quantile(self, probability: float) -> float:
+        """Least amount of the grid that the sum exceeds with a chance of at most 1 - probability."""
+        summed = np.cumsum(self.chances)
+        return float(self.step * min(int(np.searchsorted(summed, probability - 1e-12)), len(summed) - 1))
+
+
+def _extent(amounts: Sequence[Amounts]) -> float:
+    """Amount that the sum exceeds next to never."""
+    largest = sum(float(one.values.max()) for one in amounts)
+    means = np.sum([one.chances @ one.values for one in amounts], axis=0)
+    squares = np.sum([one.chances @ one.values**2 - (one.chances @ one.values) ** 2 for one in amounts], axis=0)
+    spread = np.sqrt(np.maximum(squares, 0.0)).max()
+    biggest = max(float(one.values.max()) for one in amounts)
+    return min(largest, float(means.max()) + SPREADS * float(spread) + 2.0 * biggest)
+
+
+def _on_grid(one: Amounts, step: float, cells: int) -> FloatArray:
+    """Share amounts out over the grid points beside them, means kept, shape (k, cells)."""
+    place = np.minimum(one.values / step, cells - 1.0)
+    low = np.floor(place + 1e-9).astype(np.int64)
+    part = np.clip(place - low, 0.0, 1.0)
+    laid = np.zeros((len(one.chances), cells + 1))
+    for number, (at, above) in enumerate(zip(low, part, strict=True)):
+        laid[:, at] += one.chances[:, number] * (1.0 - above)
+        laid[:, at + 1] += one.chances[:, number] * above
+    laid[:, cells - 1] += laid[:, cells]
+    return laid[:, :cells]
+
+
+def sum_of(amounts: Sequence[Amounts], *, step: float | None = None) -> Sums:
+    """Distribution of the sum of amounts that are independent but for what is shared.
+
+    The product of their characteristic functions at each point, mixed over the points after the product.
+
+    Parameters
+    ----------
+    amounts : sequence of Amounts [any]
+        All with the same points; none: the sum is 0.
+    step : float or None [unit of the sum]
+        Of the grid; None: so that 4,096 steps reach beyond every likely sum. Amounts off the grid are shared out over
+        the points beside them, which keeps means.
+
+    Returns
+    -------
+    Sums [unit of the sum]
+        The distribution.
+
+    Raises
+    ------
+    InvalidInput
+        If the amounts haven't the same points, or one is negative.
+
+    References
+    ----------
+    Klugman, Panjer & Willmot (2012), Loss Models, section 9.6 (aggregate losses by Fourier transform; from memory).
+
+    Examples
+    --------
+    >>> even = Amounts(values=np.array([0.0, 1.0]), chances=np.array([[0.5, 0.5]]))
+    >>> sum_of([even, even], step=1.0).chances.round(6)
+    array([0.25, 0.5 , 0.25])
+    """
+    kept = [one for one in amounts if one.values.max(initial=0.0) > 0.0]
+    if not kept:
+        return Sums(step=1.0 if step is None else step, chances=np.ones(1))
+    points = {len(one.chances) for one in amounts}
+    check(len(points) == 1, f"`amounts` must have the same points, got {sorted(points)}")
+    check(all(one.values.min() >= 0.0 for one in kept), "`amounts` must not be negative")
+    extent = _extent(kept)
+    step = extent / (CELLS - 2) if step is None else step
+    cells = int(np.ceil(extent / step - 1e-9)) + 1 + len(kept)  # each may be shared out to the point above
+    size = 1 << int(np.ceil(np.log2(2 * cells)))  # room for what lies beyond, so that it doesn't come round
+    spectrum = np.ones((points.pop(), size // 2 + 1), dtype=np.complex128)
+    for one in kept:
+        spectrum *= np.fft.rfft(_on_grid(one, step, cells), n=size, axis=1)
+    chances = np.fft.irfft(spectrum.mean(axis=0), n=size)[:cells]
+    chances = np.where(chances > NOISE, chances, 0.0)[: np.flatnonzero(chances > NOISE)[-1] + 1]
+    return Sums(step=step, chances=chances / chances.sum())
