@@ -37,8 +37,6 @@ OPERATIONS = {
     ("get", "/v1/reorder-points"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}/why"),
-    ("post", "/v1/reorder-points/{storeroom}/{kit}/accept"),
-    ("get", "/v1/acceptances"),
     ("get", "/v1/order-list"),
     ("get", "/v1/accuracy"),
     ("get", "/v1/valves/{tag}/kit-needs"),
