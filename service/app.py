@@ -34,6 +34,7 @@ from service.routes import (
     accuracy,
     exports,
     findings,
+    frontier,
     health,
     imports,
     records,
@@ -119,7 +120,7 @@ def routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    nouns = (imports, exports, runs, scheduling, results, accuracy, findings, shelf, access, records)
+    nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, findings, shelf, access, records)
     v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],

@@ -7,6 +7,10 @@ from textwrap import wrap
 
 from msgspec import Struct, field
 
+from service.svg_marks import GRID, INK, Point
+from service.svg_marks import line as _line
+from service.svg_marks import text as _text
+
 WIDTH, HEIGHT = 720.0, 560.0
 LEFT, RIGHT, TOP, BOTTOM = 76.0, 700.0, 56.0, 400.0
 """Of the frame the points lie in."""
@@ -14,10 +18,8 @@ PER_CENT = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 50, 70, 80, 90
 APART = 15.0
 """Least distance between two labels of the vertical axis."""
 CAPTION_COLUMNS, CAPTION_LINE = 108, 17.0
-INK, GRID, LIMITS, FIT, OWN, BAND = "#1a1a1a", "#e2e2e2", "#7a7a7a", "#0072b2", "#d55e00", "#f2e3d5"
+LIMITS, FIT, OWN, BAND = "#7a7a7a", "#0072b2", "#d55e00", "#f2e3d5"
 """Fit and own fit differ in dashes too, and the band has an edge of dots, so the plot needs no colour."""
-
-Point = tuple[float, float]
 
 
 class PlotData(Struct, kw_only=True):
@@ -70,20 +72,6 @@ class _Paper:
 
 def _height(share: float) -> float:
     return math.log(-math.log1p(-min(max(share, 1e-9), 1.0 - 1e-9)))
-
-
-def _line(start: Point, end: Point, colour: str, width: float = 1.0) -> str:
-    return (
-        f'<line x1="{start[0]:.1f}" y1="{start[1]:.1f}" x2="{end[0]:.1f}" y2="{end[1]:.1f}" '
-        f'stroke="{colour}" stroke-width="{width:g}"/>'
-    )
-
-
-def _text(at: Point, words: str, *, anchor: str = "start", size: int = 12, more: str = "") -> str:
-    return (
-        f'<text x="{at[0]:.1f}" y="{at[1]:.1f}" text-anchor="{anchor}" font-size="{size}" fill="{INK}"{more}>'
-        f"{escape(words)}</text>"
-    )
 
 
 def _round_ages(paper: _Paper) -> Iterator[float]:

@@ -130,6 +130,7 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "short_if_ordered_today": round6(decision.short_if_ordered_today),
         "simple_bound_reorder_point": decision.bound,
         "floor_qty": asked.floor_qty,
+        "pack_qty": question.pack,
         "target_source": asked.target_source,
         "consequence": asked.consequence,
         "on_hand": position.on_hand,
