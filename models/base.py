@@ -3,7 +3,10 @@
 StorageError
 ├─ NotFound   what was asked for is not in the record
 ├─ Conflict   the record, as it is now, refuses the change
-└─ Busy       another writer held the database for too long
+├─ Busy       another writer held the database for too long
+│  └─ Crossed two changes got in each other's way; the same again may succeed
+├─ Unwritable the database takes no changes: its disk is full, or it is read-only
+└─ Damaged    the database isn't what was written
 """
 
 import unicodedata
@@ -41,6 +44,18 @@ class Conflict(StorageError):
 
 class Busy(StorageError):
     """Another writer held the database for longer than a writer waits."""
+
+
+class Crossed(Busy):
+    """Two changes got in each other's way, and this one was taken back; the same again may succeed."""
+
+
+class Unwritable(StorageError):
+    """The database takes no changes; nothing of this one was stored."""
+
+
+class Damaged(StorageError):
+    """The database, or a copy of it, isn't what was written."""
 
 
 CODE_LENGTH = 60

@@ -21,6 +21,12 @@ BUSY_TIMEOUT_MS = 10_000
 PRAGMAS = (f"busy_timeout={BUSY_TIMEOUT_MS}", "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON")
 # More than the 40 worker threads of the server, or those that wait for a connection time out under load.
 POOL_SIZE, POOL_OVERFLOW = 20, 25
+# Nobody waits longer for a statement; a session left open would keep old rows for ever.
+LIMITS = {
+    "options": f"-c statement_timeout=300s -c lock_timeout={BUSY_TIMEOUT_MS}"
+    " -c idle_in_transaction_session_timeout=900s",
+    "connect_timeout": 10,
+}
 MIGRATION_LOCK = 0x76_61_6C_76  # any number will do, as long as it is ours on that PostgreSQL server
 
 
@@ -45,7 +51,14 @@ def open_engines(url: str) -> Engines:
     Engines
         Both stand on one pool; dispose of it through `reader.dispose()`.
     """
-    engine = create_engine(_driver_url(url), pool_size=POOL_SIZE, max_overflow=POOL_OVERFLOW)
+    driver_url = _driver_url(url)
+    engine = create_engine(
+        driver_url,
+        pool_size=POOL_SIZE,
+        max_overflow=POOL_OVERFLOW,
+        pool_pre_ping=True,  # a server that was started anew costs no request
+        connect_args=LIMITS if driver_url.get_backend_name() == "postgresql" else {},
+    )
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _set_pragmas)
         event.listen(engine, "begin", _begin)

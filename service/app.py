@@ -27,6 +27,7 @@ from service.described_structs import StrictStructs
 from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
 from service.front_door import decode_codes, front_door
+from service.metrics import Metrics
 from service.rate_limits import RateLimit
 from service.repeats import repeatable
 from service.routes import (
@@ -87,7 +88,9 @@ def guarded(app: Litestar, settings: Settings) -> ASGIApp:
         See `create_app`.
     """
     rule = loopback_only(settings.port) if settings.access == "open" else keys_required(lambda: _engines(app.state))
-    return front_door(app, rule=rule, limit=RateLimit(settings.requests_per_minute))
+    metrics = Metrics()
+    app.state.metrics = metrics
+    return metrics.counted(front_door(app, rule=rule, limit=RateLimit(settings.requests_per_minute)))
 
 
 def routed(settings: Settings) -> Litestar:
@@ -129,6 +132,7 @@ def routed(settings: Settings) -> Litestar:
             "processes": Provide(_processes, sync_to_thread=False),
             "windows": Provide(_windows, sync_to_thread=False),
             "most_rows": Provide(_most_rows, sync_to_thread=False),
+            "metrics": Provide(_metrics, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
         },
         middleware=[decode_codes, authorize, repeatable, conditional],
@@ -151,6 +155,11 @@ def _engines(state: State) -> Engines:
 def _most_rows(state: State) -> int:
     most_rows: int = state.most_rows
     return most_rows
+
+
+def _metrics(state: State) -> Metrics:
+    metrics: Metrics = state.metrics
+    return metrics
 
 
 def _processes(state: State) -> ForecastProcesses:

@@ -12,7 +12,7 @@ from typing import Annotated, BinaryIO
 
 import msgspec
 import typer
-from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError
 
 from forecasting.errors import ForecastingError, InvalidInput
 from models.base import StorageError
@@ -20,10 +20,10 @@ from models.engine import Engines, migrate
 from models.queries.audit import Actor
 from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
-from service import key_commands, scheduler_commands, settings, terminal
+from service import backup_commands, key_commands, scheduler_commands, settings, terminal
 from service.actors import acting
 from service.csv_tables import Dialect
-from service.databases import opened
+from service.databases import expect_sound_or_absent, opened
 from service.local_dates import DateOrder
 from service.logs import configure_logs
 from service.schemas.accuracy import AccuracyOut
@@ -50,6 +50,8 @@ app = typer.Typer(
 )
 app.add_typer(key_commands.app)
 app.command("scheduler")(scheduler_commands.scheduler_command)
+app.command("backup")(backup_commands.backup_command)
+app.command("restore")(backup_commands.restore_command)
 out, err = terminal.console(sys.stdout), terminal.console(sys.stderr)
 
 Day = Annotated[datetime | None, typer.Option("--as-of", formats=["%Y-%m-%d"], help="Data cut-off; default today.")]
@@ -194,6 +196,7 @@ def serve_command(
 
     if context.obj.startswith("sqlite"):
         migrate(context.obj)
+    expect_sound_or_absent(context.obj)
     wanted = settings.Settings(
         database_url=context.obj,
         access="open" if open_ else "keys",
@@ -243,8 +246,8 @@ def main() -> None:
         # the address is not repeated: it may hold a password
         err.print("valve-kits: --database is not sqlite:///FILE or postgresql://USER@HOST/NAME", highlight=False)
         sys.exit(BAD_INPUT)
-    except OperationalError as error:
-        err.print(f"valve-kits: the database can't be reached: {error.orig}", markup=False, highlight=False)
+    except DatabaseError as error:
+        err.print(f"valve-kits: the database can't be reached or read: {error.orig}", markup=False, highlight=False)
         sys.exit(FAILED)
 
 

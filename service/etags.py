@@ -14,6 +14,7 @@ from service.db import read_session
 from service.problem_kinds import MATCH_REQUIRED, STALE
 from service.problems import ProblemFound, instance_of
 from service.settings import code_version
+from service.use_cases.choose_run import stale_notice
 
 MATCH_NEEDED = frozenset({"valves", "kits", "policies", "designs", "stock_settings", "turnarounds"})
 OWN_TAG = "own_tag"  # the option of a handler that tags its answers itself
@@ -107,7 +108,8 @@ def _is_tagged(scope: HTTPScope) -> bool:
 
 def _revision(engines: Engines) -> str:
     with read_session(engines) as session:
-        return data_revision(session)
+        # a forecast grows stale without anything being written
+        return f"{data_revision(session)} {stale_notice(session)}"
 
 
 def _tag(scope: HTTPScope, revision: str) -> str:

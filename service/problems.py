@@ -12,7 +12,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeout
 
 from forecasting.errors import InfeasibleTarget, InsufficientData, InvalidInput, NoConvergence
-from models.base import Busy, Conflict, NotFound
+from models.base import Busy, Conflict, Crossed, Damaged, NotFound, Unwritable
 from models.queries.runs import AnotherRunIsOpen
 from service.problem_kinds import (
     CONFLICT,
@@ -74,6 +74,9 @@ KIND_OF: dict[type[Exception], ProblemKind] = {
     Conflict: CONFLICT,
     AnotherRunIsOpen: CONFLICT,
     Busy: UNAVAILABLE,
+    Crossed: UNAVAILABLE,
+    Unwritable: UNAVAILABLE,
+    Damaged: UNAVAILABLE,
 }
 STATUS_OF: dict[type[Exception], int] = {error: kind.status for error, kind in KIND_OF.items()}
 

@@ -4,7 +4,7 @@ import getpass
 import os
 import platform
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from importlib.metadata import version
 from typing import Literal
 
@@ -19,6 +19,7 @@ DEFAULT_IMPORT_LIMIT_ROWS = 2_000_000
 DEFAULT_REQUESTS_PER_MINUTE = 600
 DEFAULT_NIGHTLY_AT = "05:00"
 MEBIBYTE = 1024 * 1024
+STALE_AFTER = timedelta(days=3)  # a run every night may fail twice
 
 
 @dataclass(frozen=True, kw_only=True)

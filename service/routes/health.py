@@ -1,5 +1,6 @@
 """Whether the server lives and is ready, and what its problems mean."""
 
+from datetime import datetime
 from html import escape
 
 from litestar import MediaType, Response, get
@@ -7,18 +8,22 @@ from litestar.di import NamedDependency
 from litestar.exceptions import NotFoundException, ServiceUnavailableException
 from litestar.params import FromPath
 from litestar.response import Redirect
-from msgspec import Struct
+from msgspec import UNSET, Struct, UnsetType
 
 from models.engine import Engines
+from service.metrics import CONTENT_TYPE, Metrics
 from service.problem_kinds import KINDS
 from service.routes.answers import get_one
-from service.use_cases.check_ready import is_migrated
+from service.use_cases.check_ready import expect_writable, is_migrated
+from service.use_cases.watch_forecast import watch_forecast
 
 
 class Health(Struct, kw_only=True):
-    """How the server is."""
+    """How the server is; `last_good_run_at` once a run has finished, `stale` if that is too long ago."""
 
     status: str
+    last_good_run_at: datetime | UnsetType = UNSET
+    stale: bool | UnsetType = UNSET
 
 
 @get_one("/health/live")
@@ -27,12 +32,22 @@ def get_live() -> Health:
     return Health(status="live")
 
 
+@get("/metrics", sync_to_thread=True, include_in_schema=False)
+def get_metrics(engines: NamedDependency[Engines], metrics: NamedDependency[Metrics]) -> Response[bytes]:
+    """Tell what a monitoring system reads."""
+    return Response(metrics.told(watch_forecast(engines)), media_type=CONTENT_TYPE)
+
+
 @get_one("/health/ready")
 def get_ready(engines: NamedDependency[Engines]) -> Health:
-    """Say that the database answers and has the tables this version needs."""  # noqa: DOC501 (a problem)
+    """Say that the database answers, takes changes and has the tables this version needs."""  # noqa: DOC501 (a problem)
     if not is_migrated(engines):
         raise ServiceUnavailableException("The database is not migrated; run: valve-kits migrate")
-    return Health(status="ready")
+    expect_writable(engines)
+    watched = watch_forecast(engines)
+    if watched.last_good_run_at is None:
+        return Health(status="ready")
+    return Health(status="ready", last_good_run_at=watched.last_good_run_at, stale=watched.stale)
 
 
 @get("/", sync_to_thread=False, include_in_schema=False)
@@ -55,4 +70,4 @@ def get_problem(name: FromPath[str]) -> Response[str]:
     return Response(page, media_type=MediaType.HTML)
 
 
-HANDLERS = (get_live, get_ready, get_root, get_problem)
+HANDLERS = (get_live, get_ready, get_metrics, get_root, get_problem)

@@ -1,6 +1,7 @@
 """Which run an answer is taken from, and what must be said above it."""
 
 from collections.abc import Mapping
+from datetime import datetime
 
 from msgspec import UNSET, UnsetType
 
@@ -10,6 +11,7 @@ from models.engine import Engines
 from models.queries import facts, run_log
 from models.runs import Run
 from service.db import read_session
+from service.settings import STALE_AFTER, now
 
 NO_RUN = "not enough data: no run has finished yet; POST /v1/runs"
 
@@ -79,10 +81,47 @@ def notice(session: Session) -> str | UnsetType:
     Returns
     -------
     str or UNSET
-        That the plant is invented, if it is.
+        That the plant is invented, that the forecast is stale, or both.
     """
-    value = facts.get_fact(session, facts.INVENTED_PLANT)
-    return UNSET if value is None else value
+    said = [facts.get_fact(session, facts.INVENTED_PLANT), stale_notice(session)]
+    return "; ".join(one for one in said if one) or UNSET
+
+
+def is_stale(run: Run | None, *, at: datetime) -> bool:
+    """Say whether a forecast is older than it should be.
+
+    Parameters
+    ----------
+    run : Run or None
+        The latest finished one.
+    at : datetime
+        Now.
+
+    Returns
+    -------
+    bool
+        False if there is none: answers that need one say so themselves.
+    """
+    return run is not None and run.finished_at is not None and at - run.finished_at > STALE_AFTER
+
+
+def stale_notice(session: Session) -> str:
+    """Say that the forecast is stale, if it is; the same words until another run finishes.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+
+    Returns
+    -------
+    str
+        Empty if it isn't.
+    """
+    run = run_log.latest_finished(session)
+    if run is None or run.finished_at is None or not is_stale(run, at=now()):
+        return ""
+    return f"stale forecast: no run has finished since {run.finished_at.date()}, that one as of {run.as_of}"
 
 
 def read_notice(engines: Engines) -> str | UnsetType:
@@ -96,7 +135,7 @@ def read_notice(engines: Engines) -> str | UnsetType:
     Returns
     -------
     str or UNSET
-        That the plant is invented, if it is.
+        As `notice`.
     """
     with read_session(engines) as session:
         return notice(session)

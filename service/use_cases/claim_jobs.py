@@ -5,7 +5,7 @@ from datetime import datetime
 from models.engine import Engines
 from models.queries import scheduling as queries
 from models.queries.scheduling import Claim, Holder
-from service.db import lease_session, read_session, write_session
+from service.db import again, lease_session, read_session, write_session
 from service.listings import Listing, Part, cut
 from service.schedule import JOBS, LATE_AFTER, Schedule, last_due
 from service.schemas.results import Page, from_row
@@ -99,8 +99,12 @@ def renew(engines: Engines, claim: Claim, *, holder: Holder) -> None:
     Busy
         If the database is.
     """  # noqa: DOC502 (both come from the session)
-    with lease_session(engines) as session:
-        queries.renew_lease(session, claim, holder=holder, at=now())
+
+    def once() -> None:
+        with lease_session(engines) as session:
+            queries.renew_lease(session, claim, holder=holder, at=now())
+
+    again(once)
 
 
 def close(engines: Engines, claim: Claim, *, status: str, outcome: str) -> None:
@@ -136,8 +140,12 @@ def release(engines: Engines, claim: Claim) -> None:
     claim : Claim
         What that process held.
     """
-    with lease_session(engines) as session:
-        queries.release_job(session, claim, at=now())
+
+    def once() -> None:
+        with lease_session(engines) as session:
+            queries.release_job(session, claim, at=now())
+
+    again(once)
 
 
 def read_claim(engines: Engines, job_id: int, *, token: int) -> Claim:

@@ -16,7 +16,7 @@ from models.engine import Engines, migrate
 from models.queries import runs
 from service.app import guarded, routed
 from service.db import write_session
-from service.settings import Settings
+from service.settings import Settings, now
 from tests.database_copies import DATABASES, copied, execute
 from tests.service.findings_plant import forecast_once
 
@@ -258,7 +258,7 @@ def _finish_run(engines: Engines) -> int:
         runs.finish_run(
             session,
             run.id,
-            finished_at=NOON,
+            finished_at=now(),
             input_digest="0" * 64,
             horizon_ends_on=date(2028, 2, 29),
             method="plug-in",

@@ -70,7 +70,12 @@ OPERATIONS = {
     )
     for method in methods
 }
-PAGES = {"/", "/problems/{name}", "/assets/swagger/{file_path}"}  # for people, as those of the description itself
+PAGES = {
+    "/",
+    "/metrics",
+    "/problems/{name}",
+    "/assets/swagger/{file_path}",
+}  # for people, as those of the description itself
 LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")
 
 
