@@ -33,7 +33,7 @@ def _instants(turnarounds: FloatArray, intervals: Sequence[float], end: float) -
     return np.unique(np.concatenate([known, *again]).round(6))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Calendar:
     """Windows (start, end] in days from now, and the cells they are cut into.
 

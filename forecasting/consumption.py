@@ -1,18 +1,22 @@
 """Which kits the renewals of a group of like valves take, valve by valve and window by window."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forecasting.arrays import FloatArray
 from forecasting.clocks import ItemAge
 from forecasting.kit_links import ItemPlan, Link, kit_links
+from forecasting.lifetimes import Lifetime
 from forecasting.openings import OWN_FAILURES, renewals_on_opening
 from forecasting.renewals import MOST
 from forecasting.valve_renewals import Ahead, Renewals, Window, renewals
 
-__all__ = ["Group", "ItemPlan", "TakeUp", "Window", "kits_taken"]
+__all__ = ["Expectations", "Group", "ItemPlan", "TakeUp", "Window", "kits_expected", "kits_taken"]
+
+COARSE = 28.0
+"""Longest cell in days where only expectations are wanted, at lifetimes beside the centre."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +96,21 @@ class TakeUp:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Expectations:
+    """Kits that the valves of a group are expected to take, at several lifetimes.
+
+    Parameters
+    ----------
+    unplanned, planned, turnaround : dict from window to float array, shape (lifetimes * valves,) [kits]
+        By failure, as planned, and as planned on the first day of a turnaround; lifetimes slowest.
+    """
+
+    unplanned: dict[Window, FloatArray]
+    planned: dict[Window, FloatArray]
+    turnaround: dict[Window, FloatArray]
+
+
+@dataclass(frozen=True, kw_only=True)
 class _Looks:
     """Windows as asked for, and the parts of them to be counted; None: not in service in any of it."""
 
@@ -122,15 +141,23 @@ def _looks(group: Group, windows: Sequence[Window], running: Sequence[Window]) -
     )
 
 
-def _taken(group: Group, plans: Sequence[ItemPlan], looks: _Looks, made: Renewals | None, note: str) -> TakeUp:
-    """Lay out the kits of one set of items; None: not in service in any window."""
+def _taken(
+    group: Group,
+    plans: Sequence[ItemPlan],
+    looks: _Looks,
+    made: Renewals | None,
+    note: str,
+    told_apart: Mapping[str, Sequence[Window]] | None,
+) -> TakeUp:
+    """Lay out the kits of one set of items; None: not in service in any window, and told apart in all."""
+    wanted = looks.every.keys() if told_apart is None else set(told_apart.get(plans[0].kit, ()))
     qty, none, nothing = max(plan.qty for plan in plans), np.ones((len(group.valves), 1)), np.zeros(len(group.valves))
     ahead = looks.ahead
 
     def counts(part: Window | None, *, running: bool) -> FloatArray:
         if part is None or made is None:
             return none
-        return made.counts[looks.place(part, running=running and part in ahead.running)]
+        return made.count(looks.place(part, running=running and part in ahead.running))
 
     def kits(kind: str) -> dict[Window, FloatArray]:
         return {
@@ -138,14 +165,15 @@ def _taken(group: Group, plans: Sequence[ItemPlan], looks: _Looks, made: Renewal
             for window, part in looks.every.items()
         }
 
-    many = made is not None and max(count.shape[1] for count in made.counts) >= MOST
+    probabilities = {window: counts(part, running=False) for window, part in looks.every.items() if window in wanted}
+    many = max((count.shape[1] for count in probabilities.values()), default=0) >= MOST
     return TakeUp(
         kit=plans[0].kit,
         qty=qty,
         items=tuple(plan.item for plan in plans),
         valves=group.valves,
-        probabilities={window: counts(part, running=False) for window, part in looks.every.items()},
-        running={window: counts(part, running=True) for window, part in looks.running.items()},
+        probabilities=probabilities,
+        running={window: counts(part, running=True) for window, part in looks.running.items() if window in wanted},
         unplanned=kits("unplanned"),
         planned=kits("planned"),
         turnaround=kits("turnaround"),
@@ -153,24 +181,29 @@ def _taken(group: Group, plans: Sequence[ItemPlan], looks: _Looks, made: Renewal
     )
 
 
-def _link_taken(group: Group, link: Link, links: Sequence[Link], looks: _Looks) -> TakeUp:
-    """Count the kits of one link."""
+def _of_link(group: Group, link: Link, links: Sequence[Link], ahead: Ahead) -> Renewals:
+    """Count the renewals of one link."""
     top = link.outer or link
     below = [one for one in links if one.outer is not None and one.outer.plans == top.plans]
-    made = renewals(link, below, group.ages, looks.ahead) if looks.ahead.windows else None
-    return _taken(group, link.plans, looks, made, link.note)
+    return renewals(link, below, group.ages, ahead)
 
 
-def _opening_taken(group: Group, plan: ItemPlan, links: Sequence[Link], looks: _Looks) -> TakeUp:
-    """Count the kits of an item renewed at every opening."""
+def _opened(group: Group, plan: ItemPlan, links: Sequence[Link], looks: _Looks) -> tuple[Renewals | None, str]:
+    """Count renewals of an item renewed at every opening, and say what is left out of account."""
     made = renewals_on_opening(plan, links, group.ages, looks.ahead) if looks.ahead.windows else None
     others = len(links) > 1
     items = min(links, key=lambda link: min(one.lifetime.quantile(0.5) for one in link.plans)).plans
     note = OWN_FAILURES.format(items=" and ".join(one.item for one in items)) if others else ""
-    return _taken(group, [plan], looks, made, note)
+    return made, note
 
 
-def kits_taken(group: Group, windows: Sequence[Window], *, running: Sequence[Window] = ()) -> tuple[TakeUp, ...]:
+def kits_taken(
+    group: Group,
+    windows: Sequence[Window],
+    *,
+    running: Sequence[Window] = (),
+    told_apart: Mapping[str, Sequence[Window]] | None = None,
+) -> tuple[TakeUp, ...]:
     """Distribution of the kits each valve of a group takes in each window.
 
     Items linked by kits are renewed jointly: the trim's kit renews the packing too, and takes no packing kit.
@@ -183,6 +216,8 @@ def kits_taken(group: Group, windows: Sequence[Window], *, running: Sequence[Win
         Any windows, overlapping or not.
     running : sequence of (start, end] [days from now]
         Windows in which kits are wanted without those of turnarounds, too.
+    told_apart : mapping from kit to windows, or None [days from now]
+        In which P(0), P(1), ... are wanted, in others only expectations; None: in all.
 
     Returns
     -------
@@ -208,7 +243,97 @@ def kits_taken(group: Group, windows: Sequence[Window], *, running: Sequence[Win
     looks = _looks(group, windows, running)
     openers = tuple(plan for plan in group.plans if not plan.on_opening) or group.plans
     links = kit_links(openers)
-    return (
-        *(_link_taken(group, link, links, looks) for link in links),
-        *(_opening_taken(group, plan, links, looks) for plan in group.plans if plan not in openers),
+    taken = []
+    for link in links:
+        made = _of_link(group, link, links, looks.ahead) if looks.ahead.windows else None
+        taken.append(_taken(group, link.plans, looks, made, link.note, told_apart))
+    for plan in (one for one in group.plans if one not in openers):
+        made, note = _opened(group, plan, links, looks)
+        taken.append(_taken(group, [plan], looks, made, note, told_apart))
+    return tuple(taken)
+
+
+def _plans_at(plans: Sequence[ItemPlan], lifetimes: Mapping[str, Lifetime]) -> tuple[ItemPlan, ...]:
+    """Give items these lifetimes."""
+    return tuple(replace(plan, lifetime=lifetimes[plan.item]) for plan in plans)
+
+
+def _link_at(link: Link, lifetimes: Mapping[str, Lifetime]) -> Link:
+    """Give the items of a link, and of what it is under, these lifetimes."""
+    outer = None if link.outer is None else _link_at(link.outer, lifetimes)
+    return replace(link, plans=_plans_at(link.plans, lifetimes), outer=outer)
+
+
+def _renewals_at(
+    group: Group, links: Sequence[Link], lifetimes: Mapping[str, Lifetime], ahead: Ahead
+) -> list[Renewals]:
+    """Count renewals of every link and opening, in the order of `kits_taken`, at these lifetimes."""
+    moved = [_link_at(link, lifetimes) for link in links]
+    opening = [plan for plan in group.plans if plan.on_opening and any(not one.on_opening for one in group.plans)]
+    return [
+        *(_of_link(group, link, moved, ahead) for link in moved),
+        *(renewals_on_opening(plan, moved, group.ages, ahead) for plan in _plans_at(opening, lifetimes)),
+    ]
+
+
+def kits_expected(
+    group: Group, lifetimes: Sequence[Mapping[str, Lifetime]], windows: Sequence[Window]
+) -> tuple[Expectations, ...]:
+    """Expect the kits each valve of a group takes in each window, at several lifetimes, in coarse cells.
+
+    Parameters
+    ----------
+    group : Group [days]
+        Like valves and where their items stand; its own lifetimes say which items are linked.
+    lifetimes : sequence of mappings from item to Lifetime [days]
+        In whose stead these are taken.
+    windows : sequence of (start, end] [days from now]
+        Any windows.
+
+    Returns
+    -------
+    tuple of Expectations [kits]
+        In the order of `kits_taken`.
+
+    References
+    ----------
+    DEVELOPERS.md, "Demand under uncertain lifetimes".
+
+    Examples
+    --------
+    >>> from forecasting.lifetimes import Weibull
+    >>> seats = [Weibull(scale=scale, shape=1.0) for scale in (1000.0, 500.0)]
+    >>> plan = ItemPlan(item="seat", lifetime=seats[0], interval=np.inf, kit="K", qty=2, renews=frozenset({"seat"}))
+    >>> age = ItemAge(
+    ...     valve="V", item="seat", service_class="", age=9, survived=9, in_place=9, awaits_renewal=False
+    ... )
+    >>> group = Group(plans=(plan,), valves=("V",), ages=({"seat": age},))
+    >>> kits_expected(group, [{"seat": seat} for seat in seats], [(0.0, 50.0)])[0].unplanned[0.0, 50.0].round(3)
+    array([0.1, 0.2])
+    """
+    looks = _looks(group, windows, ())
+    ahead = replace(looks.ahead, longest_cell=COARSE)
+    openers = tuple(plan for plan in group.plans if not plan.on_opening) or group.plans
+    links = kit_links(openers)
+    sets = [*(link.plans for link in links), *((plan,) for plan in group.plans if plan not in openers)]
+    made = [_renewals_at(group, links, one, ahead) for one in lifetimes] if ahead.windows else []
+    nothing = np.zeros(len(lifetimes) * len(group.valves))
+
+    def kits(number: int, kind: str) -> dict[Window, FloatArray]:
+        qty = max(plan.qty for plan in sets[number])
+        if not made:
+            return dict.fromkeys(looks.every, nothing)
+        whole = qty * np.concatenate([getattr(at[number], kind) for at in made])
+        return {
+            window: nothing if part is None else whole[:, looks.place(part, running=False)]
+            for window, part in looks.every.items()
+        }
+
+    return tuple(
+        Expectations(
+            unplanned=kits(number, "unplanned"),
+            planned=kits(number, "planned"),
+            turnaround=kits(number, "turnaround"),
+        )
+        for number in range(len(sets))
     )

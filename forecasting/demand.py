@@ -1,14 +1,14 @@
 """From the kits each valve takes to the demand of a population: one distribution per kit and window."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from forecasting.arrays import FloatArray
+from forecasting.arrays import FloatArray, IntArray
 from forecasting.consumption import TakeUp, Window
 
-__all__ = ["Demand", "kit_demand", "running_demand"]
+__all__ = ["Demand", "demand_of_classes", "kit_demand", "mixed_demand", "mixed_running_demand", "running_demand"]
 
 TAIL = 1e-12
 
@@ -39,13 +39,6 @@ class Demand:
         """Smallest number of kits that suffices with this probability."""
         reached = np.cumsum(self.probabilities) >= probability - 1e-12
         return int(np.argmax(reached)) if reached.any() else len(self.probabilities) - 1
-
-
-def _moments(counts: FloatArray, qty: int) -> tuple[float, float]:
-    """Mean and variance of the kits that independent valves take together."""
-    n = qty * np.arange(counts.shape[1])
-    mean = counts @ n
-    return float(mean.sum()), float((counts @ n**2 - mean**2).sum())
 
 
 def kit_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str]) -> Demand:
@@ -97,7 +90,7 @@ def kit_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str
         rows = np.flatnonzero([valve in valves for valve in one.valves])
         parts.append((one.qty, one.probabilities[window][rows]))
         kinds += [kind[window][rows].sum() for kind in (one.unplanned, one.planned, one.turnaround)]
-    return _summed(parts, kinds)
+    return _mixed([(qty, counts[None]) for qty, counts in parts], kinds, np.ones(1))
 
 
 def running_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str]) -> Demand:
@@ -138,25 +131,178 @@ def running_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset
         rows = np.flatnonzero([valve in valves for valve in one.valves])
         parts.append((one.qty, one.running[window][rows]))
         kinds[:2] += [kind[window][rows].sum() for kind in (one.unplanned, one.planned)]
-    return _summed(parts, kinds)
+    return _mixed([(qty, counts[None]) for qty, counts in parts], kinds, np.ones(1))
 
 
-def _summed(parts: Sequence[tuple[int, FloatArray]], kinds: FloatArray) -> Demand:
-    """Add the kits of independent valves: each part is kits at a time and P(0), P(1), ... by valve."""
-    moments = np.array([_moments(counts, qty) for qty, counts in parts]).reshape(len(parts), 2)
-    mean, variance = moments.sum(axis=0)
-    most = sum(qty * (counts.shape[1] - 1) * len(counts) for qty, counts in parts)
-    widest = max((qty * counts.shape[1] for qty, counts in parts), default=1)
-    size = 1 << int(np.ceil(np.log2(1 + min(most, mean + 14.0 * np.sqrt(variance) + 2 * widest + 30))))
-    turns = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
-    transform = np.ones(len(turns), dtype=np.complex128)
+def mixed_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str], weights: FloatArray) -> Demand:
+    """Distribution of the demand for one kit by valves of one service class whose lifetimes aren't known for sure.
+
+    At each point of what is known of lifetimes valves are independent, so there the product over valves is taken;
+    points are mixed after it, since all valves of the class share what isn't known.
+
+    Parameters
+    ----------
+    taken : sequence of TakeUp [kits]
+        All of one kit and one service class, each with the rows of all its valves at the first point, then at the
+        second, and so on.
+    window : (start, end] [days from now]
+        One of the windows they were counted in.
+    valves : frozenset of str [tags]
+        The valves served.
+    weights : float array, shape (points,) [1]
+        How likely each point is; they sum to 1.
+
+    Returns
+    -------
+    Demand [kits]
+        Of this class alone: see `demand_of_classes`.
+
+    References
+    ----------
+    DEVELOPERS.md, "Demand under uncertain lifetimes".
+
+    Examples
+    --------
+    >>> week, none = (0.0, 7.0), np.zeros(4)
+    >>> sure = TakeUp(
+    ...     kit="K", qty=1, items=("seat",), valves=("V1", "V2") * 2, running={}, note="",
+    ...     probabilities={week: np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 1.0]])},
+    ...     unplanned={week: np.array([0.0, 0.0, 1.0, 1.0])}, planned={week: none}, turnaround={week: none},
+    ... )
+    >>> every = frozenset({"V1", "V2"})
+    >>> mixed_demand([sure], week, valves=every, weights=np.array([0.25, 0.75])).probabilities.round(6)
+    array([0.25, 0.  , 0.75])
+    """
+    kinds = np.zeros(3)
+    parts = []
+    for one in taken:
+        rows = _rows(one, valves)
+        parts.append((one.qty, _at_points(one.probabilities[window], rows, len(weights))))
+        kinds += [
+            float(weights @ kind[window][rows].reshape(len(weights), -1).sum(axis=1))
+            for kind in (one.unplanned, one.planned, one.turnaround)
+        ]
+    return _mixed(parts, kinds, weights)
+
+
+def mixed_running_demand(
+    taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str], weights: FloatArray
+) -> Demand:
+    """Do as `mixed_demand` without what is planned for the first day of a turnaround.
+
+    Parameters
+    ----------
+    taken : sequence of TakeUp [kits]
+        See `mixed_demand`.
+    window : (start, end] [days from now]
+        One of the windows in which this was asked for.
+    valves : frozenset of str [tags]
+        The valves served.
+    weights : float array, shape (points,) [1]
+        How likely each point is.
+
+    Returns
+    -------
+    Demand [kits]
+        Of this class alone.
+
+    References
+    ----------
+    DEVELOPERS.md, "Demand under uncertain lifetimes".
+
+    Examples
+    --------
+    >>> week, none = (0.0, 7.0), np.zeros(2)
+    >>> stopped = TakeUp(
+    ...     kit="K", qty=1, items=("seat",), valves=("V1",) * 2, probabilities={},
+    ...     running={week: np.array([[1.0, 0.0], [0.5, 0.5]])}, unplanned={week: none}, planned={week: none},
+    ...     turnaround={week: none + 1.0}, note="",
+    ... )
+    >>> mixed_running_demand([stopped], week, valves=frozenset({"V1"}), weights=np.array([0.5, 0.5])).mean
+    0.25
+    """
+    kinds = np.zeros(3)
+    parts = []
+    for one in taken:
+        rows = _rows(one, valves)
+        parts.append((one.qty, _at_points(one.running[window], rows, len(weights))))
+        kinds[:2] += [
+            float(weights @ kind[window][rows].reshape(len(weights), -1).sum(axis=1))
+            for kind in (one.unplanned, one.planned)
+        ]
+    return _mixed(parts, kinds, weights)
+
+
+def demand_of_classes(parts: Iterable[Demand]) -> Demand:
+    """Add the demand of service classes, which have nothing to do with each other.
+
+    Parameters
+    ----------
+    parts : iterable of Demand [kits]
+        At least one.
+
+    Returns
+    -------
+    Demand [kits]
+        Of all of them.
+
+    References
+    ----------
+    DEVELOPERS.md, "Demand under uncertain lifetimes".
+
+    Examples
+    --------
+    >>> coin = Demand(probabilities=np.array([0.5, 0.5]), unplanned=0.5, planned=0.0, turnaround=0.0)
+    >>> demand_of_classes([coin, coin]).probabilities
+    array([0.25, 0.5 , 0.25])
+    """
+    whole, *others = parts
+    for one in others:
+        pmf = np.convolve(whole.probabilities, one.probabilities)
+        whole = Demand(
+            probabilities=pmf / pmf.sum(),
+            unplanned=whole.unplanned + one.unplanned,
+            planned=whole.planned + one.planned,
+            turnaround=whole.turnaround + one.turnaround,
+        )
+    return whole
+
+
+def _rows(one: TakeUp, valves: frozenset[str]) -> IntArray:
+    """Rows of these valves."""
+    return np.flatnonzero([valve in valves for valve in one.valves])
+
+
+def _at_points(counts: FloatArray, rows: IntArray, points: int) -> FloatArray:
+    """Pick rows and lay them out by point, shape (points, valves, n)."""
+    return counts[rows].reshape(points, -1, counts.shape[1])
+
+
+def _size(parts: Sequence[tuple[int, FloatArray]]) -> int:
+    """Find how many counts must be told apart at the point that needs most."""
+    needed, variance, most, widest = np.zeros(1), np.zeros(1), 0, 1
     for qty, counts in parts:
-        transform *= np.prod(counts @ turns ** (qty * np.arange(counts.shape[1]))[:, None], axis=0)
-    pmf = np.clip(np.fft.irfft(transform, size), 0.0, None) if size > 1 else np.ones(1)
+        n = qty * np.arange(counts.shape[2])
+        mean = counts @ n  # (points, valves)
+        needed = needed + mean.sum(axis=1)
+        variance = variance + (counts @ n**2 - mean**2).sum(axis=1)
+        most += qty * (counts.shape[2] - 1) * counts.shape[1]
+        widest = max(widest, qty * counts.shape[2])
+    reach = (needed + 14.0 * np.sqrt(np.maximum(variance, 0.0))).max() + 2 * widest + 30
+    return 1 << int(np.ceil(np.log2(1 + min(most, reach))))
+
+
+def _mixed(parts: Sequence[tuple[int, FloatArray]], kinds: FloatArray, weights: FloatArray) -> Demand:
+    """Add the kits of independent valves at each point, then mix; parts are kits at a time and chances by point."""
+    size = _size(parts)
+    turns = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
+    transform = np.ones((len(weights), len(turns)), dtype=np.complex128)
+    for qty, counts in parts:
+        transform *= np.prod(counts @ turns ** (qty * np.arange(counts.shape[2]))[:, None], axis=1)
+    pmf = np.clip(np.fft.irfft(weights @ transform, size), 0.0, None) if size > 1 else np.ones(1)
     pmf /= pmf.sum()
     kept = int(np.searchsorted(np.cumsum(pmf), 1.0 - TAIL)) + 1
-    scaled = kinds * (mean / kinds.sum() if kinds.sum() > 0 else 0.0)
-    unplanned, planned, turnaround = (float(kind) for kind in scaled)
-    return Demand(
-        probabilities=pmf[:kept] / pmf[:kept].sum(), unplanned=unplanned, planned=planned, turnaround=turnaround
-    )
+    pmf = pmf[:kept] / pmf[:kept].sum()
+    mean = float(pmf @ np.arange(len(pmf)))
+    unplanned, planned, turnaround = (float(kind) for kind in kinds * (mean / kinds.sum() if kinds.sum() > 0 else 0.0))
+    return Demand(probabilities=pmf, unplanned=unplanned, planned=planned, turnaround=turnaround)

@@ -6,6 +6,7 @@ needed are counts of the inner process up to each possible next renewal of the o
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -264,12 +265,18 @@ def either_counts(outer: Operators, inner: Operators, calendar: Calendar, window
     return _counts(outer, inner, calendar, window, brings=calendar.counted(window))
 
 
+@lru_cache(maxsize=2)
+def _ties_of(outer: Operators, inner: Operators, calendar: Calendar) -> tuple[list[Tie], list[Tie]]:
+    """Compare planned dates once for all windows."""
+    return fresh_ties(outer, inner, calendar), start_ties(outer, inner, calendar)
+
+
 def _counts(outer: Operators, inner: Operators, calendar: Calendar, window: int, *, brings: FloatArray) -> FloatArray:
     """Renewals in one window, with the outer ones in the cells where they count."""
     begin, end = calendar.span(window)
     before, inside, cells = slice(0, begin), slice(begin, end), end - begin
     alone, counted = _alone(inner, calendar, window), calendar.counted(window)
-    fresh, start = fresh_ties(outer, inner, calendar), start_ties(outer, inner, calendar)
+    fresh, start = _ties_of(outer, inner, calendar)
     none, none_start = 1.0 - outer.first[:, :end].sum(axis=1), 1.0 - outer.start[:, :end].sum(axis=1)
     steps_inside = _put_right(_steps(outer.first[inside, inside], alone.inside), fresh, inside, inside, counted)
     steps_before = _put_right(_steps(outer.first[before, inside], alone.before), fresh, before, inside, counted)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forecasting.arrays import FloatArray
-from forecasting.consumption import Group, TakeUp, Window
+from forecasting.consumption import Expectations, Group, TakeUp, Window
 from forecasting.exchanges import (
     Delays,
     ExchangeTaking,
@@ -21,7 +21,15 @@ from forecasting.exchanges import (
 )
 from forecasting.histories import History
 
-__all__ = ["KitDates", "kit_dates", "kits_when_used", "windows_to_count"]
+__all__ = [
+    "KitDates",
+    "expected_when_used",
+    "kit_dates",
+    "kits_moved",
+    "kits_when_used",
+    "windows_to_count",
+    "with_outstanding",
+]
 
 LEAST_SHARE = 0.02
 """Where fewer renewals than this are exchanges, kits are dated on the day of the renewal; our convention."""
@@ -181,10 +189,92 @@ def kits_when_used(
     >>> used.probabilities[month].tolist(), used.unplanned[month].tolist()
     ([[0.0, 0.5, 0.5]], [3.0])
     """
+    return with_outstanding(kits_moved(one, group, windows, running=running, dates=dates), dates)
+
+
+def kits_moved(
+    one: TakeUp, group: Group, windows: Sequence[Window], *, running: Sequence[Window], dates: KitDates
+) -> TakeUp:
+    """Date the kits of renewals to come, as `kits_when_used`, without what exchanges already done still owe.
+
+    Parameters
+    ----------
+    one : TakeUp [kits]
+        See `kits_when_used`.
+    group : Group [days]
+        Its valves.
+    windows : sequence of (start, end] [days from now]
+        For which the kits used are wanted.
+    running : sequence of (start, end] [days from now]
+        For which they are wanted without those of turnarounds, too.
+    dates : KitDates [days]
+        When kits leave the shelf.
+
+    Returns
+    -------
+    TakeUp [kits]
+        See there.
+
+    References
+    ----------
+    DEVELOPERS.md, "Exchanged valves".
+
+    Examples
+    --------
+    >>> month = (0.0, 30.0)
+    >>> taken = TakeUp(
+    ...     kit="K", qty=2, items=("seat",), valves=("V",), probabilities={month: np.array([[0.5, 0.5]])}, running={},
+    ...     unplanned={}, planned={}, turnaround={}, note="",
+    ... )
+    >>> dates = kit_dates([], {}, designs={}, as_of=800)
+    >>> kits_moved(taken, Group(plans=(), valves=("V",), ages=()), [month], running=[], dates=dates) == taken
+    True
+    """
     share = dates.share(group)
     moved = _moved(one, sorted({*windows, *running}), running, dates.delays, share) if dates.move(group) else one
     said = dates.delays.note if share > 0.0 else ""
-    return replace(_with_outstanding(moved, dates), note="; ".join(filter(None, [one.note, said])))
+    return replace(moved, note="; ".join(filter(None, [one.note, said])))
+
+
+def expected_when_used(one: Expectations, group: Group, windows: Sequence[Window], *, dates: KitDates) -> Expectations:
+    """Date expected kits of renewals to come on the days on which they leave the shelf.
+
+    Parameters
+    ----------
+    one : Expectations [kits]
+        By the days of renewals, in `windows_to_count`.
+    group : Group [days]
+        Its valves.
+    windows : sequence of (start, end] [days from now]
+        For which the kits used are wanted.
+    dates : KitDates [days]
+        When kits leave the shelf.
+
+    Returns
+    -------
+    Expectations [kits]
+        Without what exchanges already done still owe.
+
+    References
+    ----------
+    DEVELOPERS.md, "Exchanged valves".
+
+    Examples
+    --------
+    >>> dates, month = kit_dates([], {}, designs={}, as_of=800), (0.0, 30.0)
+    >>> expected = {month: np.ones(1)}
+    >>> one = Expectations(unplanned=expected, planned=expected, turnaround=expected)
+    >>> expected_when_used(one, Group(plans=(), valves=("V",), ages=()), [month], dates=dates) is one
+    True
+    """
+    if not dates.move(group):
+        return one
+    kinds = (
+        means_when_taken(kind, windows, delays=dates.delays, share=dates.share(group))
+        for kind in (one.unplanned, one.planned, one.turnaround)
+    )
+    unplanned, planned, turnaround = ({window: moved.kits for window, moved in kind.items()} for kind in kinds)
+    return Expectations(unplanned=unplanned, planned=planned, turnaround=turnaround)
 
 
 def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], delays: Delays, share: float) -> TakeUp:
@@ -195,8 +285,15 @@ def _moved(one: TakeUp, every: Sequence[Window], running: Sequence[Window], dela
     )
     return replace(
         one,
-        probabilities=_counts(one, one.probabilities, every, [unplanned, planned, turnaround]),
-        running=_counts(one, one.running, running, [unplanned, planned]),
+        probabilities=_counts(
+            one,
+            one.probabilities,
+            [window for window in every if window in one.probabilities],
+            [unplanned, planned, turnaround],
+        ),
+        running=_counts(
+            one, one.running, [window for window in running if window in one.running], [unplanned, planned]
+        ),
         unplanned={window: moved.kits for window, moved in unplanned.items()},
         planned={window: moved.kits for window, moved in planned.items()},
         turnaround={window: moved.kits for window, moved in turnaround.items()},
@@ -222,8 +319,36 @@ def _counts(
     return dict(zip(windows, np.split(taken, len(windows)), strict=True))
 
 
-def _with_outstanding(one: TakeUp, dates: KitDates) -> TakeUp:
-    """Add what exchanges already done still owe."""
+def with_outstanding(one: TakeUp, dates: KitDates) -> TakeUp:
+    """Add what exchanges already done still owe.
+
+    Parameters
+    ----------
+    one : TakeUp [kits]
+        By the days on which kits are used; a valve may have several rows.
+    dates : KitDates [days]
+        When kits leave the shelf.
+
+    Returns
+    -------
+    TakeUp [kits]
+        One Bernoulli variable more for each exchange, in every row of its valve.
+
+    References
+    ----------
+    DEVELOPERS.md, "Exchanged valves".
+
+    Examples
+    --------
+    >>> month, none = (0.0, 30.0), np.zeros(1)
+    >>> taken = TakeUp(
+    ...     kit="K", qty=2, items=("seat",), valves=("V",), probabilities={month: np.array([[0.5, 0.5]])}, running={},
+    ...     unplanned={month: none + 1.0}, planned={month: none}, turnaround={month: none}, note="",
+    ... )
+    >>> seen = {"V": [ExchangeTaking(day=0, issued=(40,)), ExchangeTaking(day=790, issued=(), kits=("K",))]}
+    >>> with_outstanding(taken, kit_dates([], seen, designs={}, as_of=800)).unplanned[month].tolist()
+    [3.0]
+    """
     owed = {row: dates.waiting.get(tag, {}).get(one.kit) for row, tag in enumerate(one.valves)}
     rows = {row: waited for row, waited in owed.items() if waited is not None}
     if not rows:
@@ -232,7 +357,7 @@ def _with_outstanding(one: TakeUp, dates: KitDates) -> TakeUp:
     def chances(window: Window) -> dict[int, FloatArray]:
         return {row: outstanding(waited, window, delays=dates.delays) for row, waited in rows.items()}
 
-    added = {window: chances(window) for window in one.probabilities}
+    added = {window: chances(window) for window in one.unplanned}
     kits = {window: np.zeros(len(one.valves)) for window in added}
     for window, by_row in added.items():
         for row, chance in by_row.items():

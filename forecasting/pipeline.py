@@ -1,21 +1,24 @@
 """The verbs in a row: histories, lives, lifetimes, kits taken, demand, decisions."""
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from forecasting.arrays import check
 from forecasting.clocks import ItemAge
-from forecasting.consumption import Group, TakeUp, Window, kits_taken
-from forecasting.demand import Demand, kit_demand, running_demand
+from forecasting.consumption import TakeUp, Window
+from forecasting.demand import Demand
 from forecasting.groups import ages_to_come, groups_of
 from forecasting.heterogeneity import GroupContrast, compare_groups
 from forecasting.issue_demand import IssueDemand, issue_demand
-from forecasting.kit_dates import KitDates, kit_dates, kits_when_used, windows_to_count
+from forecasting.kit_dates import kit_dates
+from forecasting.kit_points import expected_over_points
+from forecasting.lifetime_points import LifetimePoints, lifetime_points
 from forecasting.lives import WatchedFleet, lives_from_histories
+from forecasting.plant_demand import Asking, plant_demand
 from forecasting.plants import DesignItem, Plant
 from forecasting.pooling import InUse, lifetimes_in_use
-from forecasting.stocking import StockDecision, StockQuestion, decide, windows_needed
+from forecasting.stocking import StockDecision, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
 __all__ = [
@@ -121,11 +124,14 @@ class KitsAhead:
         Area "" is the whole plant.
     not_forecast : mapping from kit to tags [tags]
         Valves whose need of a kit can't be forecast: no lifetime is known.
+    running : mapping from (storeroom, kit) to window to Demand [kits]
+        Without turnarounds, in the windows of the stock questions that any valve bears on.
     """
 
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     not_forecast: Mapping[str, frozenset[str]]
+    running: Mapping[tuple[str, str], Mapping[Window, Demand]]
 
 
 def _trends(fleet: WatchedFleet) -> dict[tuple[str, str], TrendTests]:
@@ -157,38 +163,21 @@ def _contrasts(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) 
     )
 
 
-def _running(plant: Plant, group: Group) -> list[Window]:
-    """Windows in which kits are wanted without those of turnarounds: those of the stock questions it bears on."""
-    kits, valves = {plan.kit for plan in group.plans}, set(group.valves)
-    asked = [
-        question for question in plant.questions if question.kit in kits and not question.valves.isdisjoint(valves)
+def _asking(plant: Plant) -> list[Asking]:
+    """List what stock questions ask about demand on the run; turnarounds are ordered for apart."""
+    return [
+        Asking(storeroom=one.storeroom, kit=one.kit, valves=one.valves, windows=windows_needed(one))
+        for one in plant.questions
     ]
-    return sorted({window for question in asked for window in windows_needed(question)})
 
 
-def _used(plant: Plant, group: Group, dates: KitDates) -> list[TakeUp]:
-    """Kits a group takes, dated where they are used."""
-    running = _running(plant, group)
-    counted = kits_taken(group, windows_to_count(group, [*plant.windows, *running], dates=dates), running=running)
-    return [kits_when_used(one, group, plant.windows, running=running, dates=dates) for one in counted]
-
-
-def _asked(takers: Sequence[TakeUp], valves: frozenset[str]) -> Callable[[Window], Demand]:
-    """Demand of these valves for one kit on the run, window by window; turnarounds are ordered for apart."""
-    return lambda window: running_demand(takers, window, valves=valves)
-
-
-def _takers(question: StockQuestion, by_kit: Mapping[str, Sequence[TakeUp]]) -> list[TakeUp]:
-    """Find the groups of valves that a question is about and that take its kit."""
-    return [one for one in by_kit.get(question.kit, ()) if not question.valves.isdisjoint(one.valves)]
-
-
-def _from_issues(plant: Plant, by_kit: Mapping[str, Sequence[TakeUp]]) -> dict[tuple[str, str], IssueDemand]:
+def _from_issues(plant: Plant, used: KitsAhead) -> dict[tuple[str, str], IssueDemand]:
     """Demand for what no valve takes, in the plant and by stock question; or whose valves can't be forecast."""
+    by_kit = {one.kit for one in used.taken}
     alone = {
         (question.storeroom, question.kit)
         for question in plant.questions
-        if not _takers(question, by_kit) and (question.valves or question.kit not in by_kit)
+        if (question.storeroom, question.kit) not in used.running and (question.valves or question.kit not in by_kit)
     }
     return {
         (one.storeroom, one.kit): issue_demand(one)
@@ -198,17 +187,15 @@ def _from_issues(plant: Plant, by_kit: Mapping[str, Sequence[TakeUp]]) -> dict[t
 
 
 def _decisions(
-    plant: Plant,
-    by_kit: Mapping[str, Sequence[TakeUp]],
-    from_issues: Mapping[tuple[str, str], IssueDemand],
+    plant: Plant, used: KitsAhead, from_issues: Mapping[tuple[str, str], IssueDemand]
 ) -> dict[tuple[str, str], StockDecision]:
     """Decide every question that has valves, or issues, to decide by."""
     decisions = {}
     for question in plant.questions:
-        key, takers = (question.storeroom, question.kit), _takers(question, by_kit)
-        alone = from_issues.get(key)
-        if takers:
-            decisions[key] = decide(question, _asked(takers, question.valves))
+        key = question.storeroom, question.kit
+        running, alone = used.running.get(key), from_issues.get(key)
+        if running is not None:
+            decisions[key] = decide(question, running.__getitem__)
         # what nothing takes and nobody asked for isn't bought to have one
         elif alone is not None and (alone.usage.pattern.demands or question.valves or question.floor):
             decisions[key] = decide(question, alone.over)
@@ -216,17 +203,14 @@ def _decisions(
 
 
 def _covering(
-    plant: Plant,
-    by_kit: Mapping[str, Sequence[TakeUp]],
-    from_issues: Mapping[tuple[str, str], IssueDemand],
+    plant: Plant, used: KitsAhead, from_issues: Mapping[tuple[str, str], IssueDemand]
 ) -> dict[tuple[str, str], Demand]:
     """Demand that stock must cover, by question."""
     covering = {}
     for question in plant.questions:
         key, window = (question.storeroom, question.kit), (0.0, question.protection_interval)
-        takers = _takers(question, by_kit)
-        if takers:
-            covering[key] = running_demand(takers, window, valves=question.valves)
+        if key in used.running:
+            covering[key] = used.running[key][window]
         elif key in from_issues:
             covering[key] = from_issues[key].over(window)
     return covering
@@ -267,8 +251,8 @@ def standing(plant: Plant) -> Standing:
     return Standing(fleet=fleet, ages=(*fleet.ages, *ages_to_come(plant)))
 
 
-def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse]) -> KitsUsed:
-    """Forecast which kits each valve uses in each window of a plant.
+def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse], *, points: LifetimePoints) -> KitsUsed:
+    """Expect the kits each valve uses in each window of a plant.
 
     Parameters
     ----------
@@ -278,11 +262,13 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse])
         Where items stand: of all valves, or of those that matter.
     lifetimes : sequence of InUse [days]
         One per service class and item of theirs; this plant's, or others to compare with.
+    points : LifetimePoints [days]
+        What is known of them.
 
     Returns
     -------
     KitsUsed [kits]
-        By group of like valves.
+        By group of like valves; expectations alone.
 
     References
     ----------
@@ -293,13 +279,23 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse])
     >>> plant = Plant(
     ...     as_of=9, histories=(), designs={}, design_items={}, intervals={}, windows=(), areas={}, questions=()
     ... )
-    >>> kits_used(plant, [], []).taken
+    >>> kits_used(plant, [], [], points=lifetime_points([], lives=standing(plant).fleet.lives)).taken
     ()
     """
     groups, missing = groups_of(plant, ages, tuple(lifetimes))
     dates = kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of)
     return KitsUsed(
-        taken=tuple(one for group in groups for one in _used(plant, group, dates)),
+        taken=tuple(
+            one
+            for group in groups
+            for one in expected_over_points(
+                group,
+                points.of_items(group.service_class, [plan.item for plan in group.plans]),
+                plant.windows,
+                weights=points.weights,
+                dates=dates,
+            )
+        ),
         not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
     )
 
@@ -333,18 +329,23 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> Kit
     >>> kits_ahead(plant, standing(plant), []).demand
     {}
     """
-    used = kits_used(plant, stand.ages, lifetimes)
-    by_kit = defaultdict(list)
-    for one in used.taken:
-        by_kit[one.kit].append(one)
-    everywhere = {"": frozenset(plant.designs), **plant.areas, **plant.parts}
-    demand = {
-        (area, kit): {window: kit_demand(takers, window, valves=valves) for window in plant.windows}
-        for area, valves in everywhere.items()
-        for kit, takers in sorted(by_kit.items())
-        if any(not valves.isdisjoint(one.valves) for one in takers)
-    }
-    return KitsAhead(taken=used.taken, demand=demand, not_forecast=used.not_forecast)
+    groups, missing = groups_of(plant, stand.ages, tuple(lifetimes))
+    classes = {group.service_class for group in groups}
+    in_use = [one for one in lifetimes if one.service_class in classes]
+    made = plant_demand(
+        groups,
+        lifetime_points(in_use, lives=stand.fleet.lives),
+        plant.windows,
+        areas={"": frozenset(plant.designs), **plant.areas, **plant.parts},
+        asked=_asking(plant),
+        dates=kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of),
+    )
+    return KitsAhead(
+        taken=made.taken,
+        demand=dict(sorted(made.demand.items())),
+        not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
+        running=made.running,
+    )
 
 
 def forecast(plant: Plant) -> Forecast:
@@ -358,7 +359,7 @@ def forecast(plant: Plant) -> Forecast:
     Returns
     -------
     Forecast [kits]
-        With plug-in parameters; the same plant gives the same forecast.
+        Mixed over what is known of lifetimes; the same plant gives the same forecast.
 
     Raises
     ------
@@ -381,16 +382,13 @@ def forecast(plant: Plant) -> Forecast:
     ...     design_items={"D": (DesignItem(item="seat", kit="K", qty=1, renews=frozenset({"seat"})),)}, questions=(),
     ... ))
     >>> round(made.demand["", "K"][0.0, 365.0].mean, 2)
-    0.99
+    0.95
     """  # noqa: DOC502 (comes from standing)
     stand = standing(plant)
     fleet = stand.fleet
     lifetimes = lifetimes_in_use(fleet.lives, wanted=stand.samples)
     used = kits_ahead(plant, stand, lifetimes)
-    by_kit = defaultdict(list)
-    for one in used.taken:
-        by_kit[one.kit].append(one)
-    from_issues = _from_issues(plant, by_kit)
+    from_issues = _from_issues(plant, used)
     demand = dict(used.demand) | {
         ("", kit): {window: one.over(window) for window in plant.windows}
         for (storeroom, kit), one in from_issues.items()
@@ -403,8 +401,8 @@ def forecast(plant: Plant) -> Forecast:
         contrasts=_contrasts(plant, fleet, lifetimes),
         taken=used.taken,
         demand=demand,
-        covering=_covering(plant, by_kit, from_issues),
-        decisions=_decisions(plant, by_kit, from_issues),
+        covering=_covering(plant, used, from_issues),
+        decisions=_decisions(plant, used, from_issues),
         from_issues=from_issues,
         not_forecast=used.not_forecast,
     )

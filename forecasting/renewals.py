@@ -27,7 +27,7 @@ MOST = 200
 """Counts told apart at most."""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Operators:
     """First renewals of one process: of a fresh one by cell, of the given starting ages by row.
 
@@ -128,15 +128,12 @@ class _Survival:
         ahead = np.clip(until - self.since[:, None], 0.0, self.ahead[:, None])
         return self.process.survival(self.ages[:, None], ahead)
 
-    def failed(self, calendar: Calendar) -> FloatArray:
-        """P(failed, first, in each cell), what waits in the first; shape (rows, cells)."""
-        failed = self.at(calendar.left) - self.at(calendar.right)
+    def failed(self, calendar: Calendar) -> tuple[FloatArray, FloatArray]:
+        """P(failed, first, in each cell), what waits in the first, and in each cell's first half; (rows, cells)."""
+        edges = self.at(np.append(calendar.left, calendar.right[-1]))
+        failed, early = edges[:, :-1] - edges[:, 1:], edges[:, :-1] - self.at(calendar.middle)
         failed[self.waiting, 0] = 1.0
-        return failed
-
-    def early(self, calendar: Calendar) -> FloatArray:
-        """P(failed, first, in each cell's first half), shape (rows, cells)."""
-        return self.at(calendar.left) - self.at(calendar.middle)
+        return failed, early
 
     def planned(self, calendar: Calendar, earliest: IntArray) -> FloatArray:
         """P(renewed as planned, first, in each cell), shape (rows, cells)."""
@@ -182,7 +179,8 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
     cells, rows = len(calendar.left), len(ages)
     fresh = _Survival(process, np.zeros((cells, len(process.lifetimes))), calendar.middle)
     old = _Survival(process, ages, np.zeros(rows))
-    failed, planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
+    (failed, early), planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
+    start_failed, start_early = old.failed(calendar)
     return Operators(
         process=process,
         ages=ages,
@@ -190,10 +188,10 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
         start_due=old.due,
         failed=failed,
         planned=planned,
-        early=fresh.early(calendar),
-        start_failed=old.failed(calendar),
+        early=early,
+        start_failed=start_failed,
         start_planned=old.planned(calendar, np.zeros(rows, dtype=np.int64)),
-        start_early=old.early(calendar),
+        start_early=start_early,
         resolvent=solve_triangular(np.eye(cells) - failed - planned, np.eye(cells), lower=False),
     )
 

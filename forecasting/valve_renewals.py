@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -22,6 +23,26 @@ CELLS_PER_LIFE = 20.0
 """Cells to the shortest median life at least, down to cells of a day."""
 
 
+@lru_cache(maxsize=16)
+def _calendar(
+    windows: tuple[Window, ...],
+    running: tuple[Window, ...],
+    intervals: tuple[float, ...],
+    opportunities: tuple[float, ...],
+    turnarounds: tuple[float, ...],
+    cell: float,
+) -> Calendar:
+    """Cut time once for all lifetimes that are looked at in turn."""
+    return Calendar.of(
+        windows,
+        running=running,
+        intervals=intervals,
+        opportunities=opportunities,
+        turnarounds=turnarounds,
+        cell=cell,
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class Ahead:
     """The time ahead of like valves.
@@ -34,22 +55,25 @@ class Ahead:
         In which turnarounds count for nothing.
     turnarounds : tuple of float [days from now]
         Their first days.
+    longest_cell : float [days]
+        Into cells of at most how many days the time is cut.
     """
 
     windows: tuple[Window, ...]
     running: tuple[Window, ...]
     turnarounds: tuple[float, ...]
+    longest_cell: float = CELL
 
     def calendar(self, processes: Sequence[Process]) -> Calendar:
         """Cut the time ahead, finer where lives are short."""
         typical = min(lifetime.quantile(0.5) for process in processes for lifetime in process.lifetimes)
-        return Calendar.of(
+        return _calendar(
             self.windows,
-            running=self.running,
-            intervals=[process.interval for process in processes if np.isfinite(process.interval)],
-            opportunities=[process.opportunity for process in processes if np.isfinite(process.opportunity)],
-            turnarounds=self.turnarounds,
-            cell=min(CELL, max(typical / CELLS_PER_LIFE, 1.0)),
+            self.running,
+            tuple(process.interval for process in processes if np.isfinite(process.interval)),
+            tuple(process.opportunity for process in processes if np.isfinite(process.opportunity)),
+            self.turnarounds,
+            cell=self.longest_cell * min(1.0, max(typical / CELLS_PER_LIFE, 1.0) / CELL),
         )
 
 
@@ -59,16 +83,24 @@ class Renewals:
 
     Parameters
     ----------
-    counts : tuple of float array, shape (valves, n) [1]
-        P(0), P(1), ... in each window, then in each running one.
+    windows : int [windows]
+        How many, running ones among them.
+    count : function from the number of a window to a float array, shape (valves, n) [1]
+        P(0), P(1), ... in it; those of windows come first, then running ones.
     unplanned, planned, turnaround : float array, shape (valves, windows) [renewals]
         Expected in each window: by failure, as planned, and as planned on the first day of a turnaround.
     """
 
-    counts: tuple[FloatArray, ...]
+    windows: int
+    count: Callable[[int], FloatArray]
     unplanned: FloatArray
     planned: FloatArray
     turnaround: FloatArray
+
+    @cached_property
+    def counts(self) -> tuple[FloatArray, ...]:
+        """P(0), P(1), ... in each window, then in each running one; counted when asked for."""
+        return tuple(self.count(window) for window in range(self.windows))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,7 +137,8 @@ def _by_valve(linked: _Linked, count: Callable[[int], FloatArray], by_cell: tupl
     stops = calendar.turnaround[:, None]
     unplanned, planned = by_cell
     return Renewals(
-        counts=tuple(np.asarray(share @ count(window)) for window in range(len(calendar.starts))),
+        windows=len(calendar.starts),
+        count=lambda window: np.asarray(share @ count(window)),
         unplanned=np.asarray(share @ (unplanned @ inside)),
         planned=np.asarray(share @ (planned @ np.where(stops, 0.0, inside))),
         turnaround=np.asarray(share @ (planned @ np.where(stops, inside, 0.0))),
@@ -238,12 +271,15 @@ def together(first: Renewals, second: Renewals) -> Renewals:
     Examples
     --------
     >>> half = np.full((1, 1), 0.5)
-    >>> coin = Renewals(counts=(np.array([[0.5, 0.5]]),), unplanned=half, planned=0 * half, turnaround=0 * half)
+    >>> coin = Renewals(
+    ...     windows=1, count=lambda _: np.array([[0.5, 0.5]]), unplanned=half, planned=0 * half, turnaround=0 * half
+    ... )
     >>> together(coin, coin).counts[0]
     array([[0.25, 0.5 , 0.25]])
     """
     return Renewals(
-        counts=tuple(_convolved(*pair) for pair in zip(first.counts, second.counts, strict=True)),
+        windows=first.windows,
+        count=lambda window: _convolved(first.counts[window], second.counts[window]),
         unplanned=first.unplanned + second.unplanned,
         planned=first.planned + second.planned,
         turnaround=first.turnaround + second.turnaround,

@@ -11,6 +11,7 @@ import numpy as np
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.fitting import Fit
+from forecasting.lifetime_points import POINTS
 from forecasting.lives import Lives
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
@@ -21,7 +22,7 @@ from service.translate_intervals import how_sure
 from service.translate_kits import NOTHING_TOLD, KitsTold
 from service.translate_stock import AskedStock
 
-METHOD = "plug-in"
+METHOD = f"posterior-mixture-{POINTS}"
 LOOKS = {"30": (0.0, 30.0), "90": (0.0, 90.0), "365": (0.0, 365.0)}
 """Looks ahead for single valves."""
 Row = dict[str, object]

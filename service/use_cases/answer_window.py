@@ -113,7 +113,7 @@ def _ahead(scene: _Scene) -> KitsAhead:
 def _from_valves(scene: _Scene, taken: Sequence[TakeUp], demand: Demand) -> WindowAnswer:
     takers = [one for one in taken if one.kit == scene.kit]
     needs = needs_of_valves(takers, scene.window, valves=scene.valves)
-    # valves are told at the centre of what is known of lifetimes, demand may be told with all that is known
+    # what is expected is in coarse cells, demand in fine ones: they differ in the last digits
     share = demand.mean / (sum(need.expected for need in needs) or 1.0)
     said = without_turnaround(scene.asked.inputs, scene.asked.register, as_of=scene.asked.as_of).get(scene.kit, [])
     reason = "; ".join([*said, *sorted({one.note for one in takers} - {""})]) or None

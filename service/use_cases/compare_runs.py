@@ -9,6 +9,8 @@ import msgspec
 
 from forecasting.consumption import TakeUp, Window
 from forecasting.exchanges import ExchangeTaking
+from forecasting.lifetime_points import LifetimePoints, lifetime_points
+from forecasting.lives import Lives
 from forecasting.pipeline import Forecast, Plant, kits_used, standing
 from forecasting.pooling import InUse, lifetimes_in_use
 from forecasting.reasons import histories_until, split_change
@@ -27,7 +29,6 @@ MODELS_READ = 100_000
 Key = tuple[str, str]
 """Storeroom ('': the whole plant) and kit."""
 Expected = Mapping[Key, float]
-Lifetimes = Mapping[tuple[str, str], InUse]
 Row = dict[str, object]
 
 
@@ -38,6 +39,19 @@ class RunBefore:
     run: Run
     inputs: Inputs
     models: Sequence[RunFailureModel]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Models:
+    """Models of one run, and what is known of their lifetimes."""
+
+    in_use: Mapping[tuple[str, str], InUse]
+    points: LifetimePoints
+
+    def under(self, other: "_Models") -> "_Models":
+        """Take the other's models where it has them."""
+        lifetimes = {**self.points.lifetimes, **other.points.lifetimes}
+        return _Models(in_use={**self.in_use, **other.in_use}, points=replace(self.points, lifetimes=lifetimes))
 
 
 def read_run_before(session: Session, *, as_of: date) -> RunBefore | None:
@@ -84,8 +98,8 @@ def change_rows(made: Forecast, asked: Asked, before: RunBefore) -> list[Row]:
     since = before.run.as_of
     old = asked_of(before.inputs, as_of=since)
     old_models = _old_models(old, before)
-    new_models = {(one.service_class, one.item): one for one in made.lifetimes}
-    at_hand = {**new_models, **old_models}
+    new_models = _models(made.lifetimes, made.fleet.lives)
+    at_hand = new_models.under(old_models)
     then = asked_of(_read_until(asked.inputs, since), as_of=since)
     idle = replace(
         asked.plant,
@@ -108,9 +122,15 @@ def change_rows(made: Forecast, asked: Asked, before: RunBefore) -> list[Row]:
     return list(_rows(steps, days, told, before.run))
 
 
-def _old_models(old: Asked, before: RunBefore) -> dict[tuple[str, str], InUse]:
+def _models(in_use: Iterable[InUse], lives: Lives) -> _Models:
+    """Lay out what is known of lifetimes beside them."""
+    models = {(one.service_class, one.item): one for one in in_use}
+    return _Models(in_use=models, points=lifetime_points(list(models.values()), lives=lives))
+
+
+def _old_models(old: Asked, before: RunBefore) -> _Models:
     stand = standing(old.plant)
-    return {(one.service_class, one.item): one for one in fitted_again(stand, before.models)}
+    return _models(fitted_again(stand, before.models), stand.fleet.lives)
 
 
 def _read_until(inputs: Inputs, day: date) -> Inputs:
@@ -132,16 +152,22 @@ def _exchanges_until(
     }
 
 
-def _expected_again(plant: Plant, stock: Sequence[AskedStock], models: Lifetimes) -> dict[Key, float]:
+def _expected_again(plant: Plant, stock: Sequence[AskedStock], models: _Models) -> dict[Key, float]:
     """Compute expected kits with models of another run where it has them."""
     stand = standing(plant)
-    unknown = [sample for sample in stand.samples if sample not in models]
-    added = lifetimes_in_use(stand.fleet.lives, wanted=unknown) if unknown else ()
-    lifetimes, taken = [*models.values(), *added], list[TakeUp]()
+    unknown = [sample for sample in stand.samples if sample not in models.in_use]
+    if unknown:
+        added = [
+            one
+            for one in lifetimes_in_use(stand.fleet.lives, wanted=unknown)
+            if (one.service_class, one.item) in unknown
+        ]
+        models = _models(added, stand.fleet.lives).under(models)
+    lifetimes, taken = list(models.in_use.values()), list[TakeUp]()
     for windows, designs in _designs_by_windows(plant, stock).items():
         ages = [age for age in stand.ages if plant.designs[age.valve] in designs]
         asked = replace(plant, windows=tuple(sorted(windows)), questions=())
-        taken += kits_used(asked, ages, lifetimes).taken
+        taken += kits_used(asked, ages, lifetimes, points=models.points).taken
     return _expected(taken, stock, tags=frozenset(plant.designs))
 
 
