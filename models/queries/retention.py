@@ -4,7 +4,7 @@ Dropped are distributions: the probabilities of `run_demand`. Summaries, fits, f
 changed stay for ever, and so does everything of the last runs and of every run that something kept points to.
 """
 
-from sqlalchemy import Column, MetaData, null, select, update
+from sqlalchemy import Column, MetaData, Text, cast, null, select, update
 from sqlmodel import SQLModel, col
 
 from models.base import Session
@@ -57,7 +57,8 @@ def drop_old_distributions(session: Session, *, runs_kept: int = RUNS_KEPT_WHOLE
     kept = {*session.scalars(last)}
     for column in keepers(SQLModel.metadata):
         kept |= {*session.scalars(select(column).where(column.is_not(None)).distinct())}
-    has_one = col(RunDemand.probabilities).is_not(null())
+    # an absent one may be a null of JSON, which isn't one of SQL
+    has_one = cast(col(RunDemand.probabilities), Text) != "null"
     dropped = session.connection().execute(
         update(RunDemand).where(col(RunDemand.run_id).not_in(kept), has_one).values(probabilities=null())
     )
