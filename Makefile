@@ -31,6 +31,7 @@ bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
 	$(BIN)/python -m tests.benchmarks.bench_import
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.oracles.time_peers
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_stocking
 
 # how often intervals hold the truth, on seeds 1 to 2,000
 study: $(STAMP)
@@ -43,6 +44,7 @@ study: $(STAMP)
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)
 	$(BIN)/python -m tests.oracles.recompute
+	$(BIN)/python -m tests.oracles.stock_peers
 
 format: $(STAMP)
 	$(BIN)/ruff format .

@@ -8,6 +8,7 @@ from scipy.stats import nbinom, poisson
 
 from forecasting.arrays import FloatArray
 from forecasting.errors import InfeasibleTarget, InvalidInput
+from forecasting.min_max import least_cost_min_max, renewal_mass
 from forecasting.order_costs import StockCosts, cost_rate, least_cost_policy, level_costs
 from forecasting.policy_tables import base_stock_levels, least_cost_policies
 from forecasting.service_levels import reorder_point_by_cycle
@@ -172,3 +173,31 @@ def test_orders_of_nothing_are_refused() -> None:
         cost_rate(np.ones(1), reorder_point=0, order_quantity=0, costs=costs, yearly=1.0)
     with pytest.raises(InvalidInput, match="`pack`, `least`, `most` must be positive"):
         least_cost_policy(np.ones(1), costs=costs, yearly=1.0, most=5, pack=0)
+
+
+def test_minimum_and_maximum_against_a_play_of_periods() -> None:
+    """Negative binomial demand, (2, 7), 400,000 periods: cost a period within three standard errors."""
+    pmf = np.asarray(nbinom.pmf(np.arange(80), 1.5, 0.4))
+    costs, levels = StockCosts(order=6.0, holding=1.0, waiting=9.0), np.arange(-20, 60)
+    level_cost = level_costs(pmf, levels=levels, costs=costs, yearly=1.0)
+    mass = renewal_mass(pmf, size=5)
+    told = (6.0 + float(mass @ level_cost[27:22:-1])) / float(mass.sum())
+    rng, spent, position = np.random.default_rng(5), np.zeros(400), 7
+    for batch in range(400):
+        for demand in rng.negative_binomial(1.5, 0.4, 1_000).tolist():
+            position, ordered = (7, 6.0) if position <= 2 else (position, 0.0)
+            left = position - demand
+            spent[batch] += ordered + max(left, 0) + 9.0 * max(-left, 0)
+            position = left
+    error = spent.std(ddof=1) / 1_000 / np.sqrt(400)
+    assert spent.mean() / 1_000 == pytest.approx(told, abs=3.0 * float(error))
+    best = least_cost_min_max(pmf, level_cost=level_cost, lowest=-20, order_cost=6.0)
+    assert best.cost <= told
+    assert best.minimum < best.maximum
+
+
+def test_minimum_and_maximum_need_a_demand_and_a_cost() -> None:
+    with pytest.raises(InvalidInput, match="a kit nobody asks for"):
+        renewal_mass(np.array([1.0]), size=3)
+    with pytest.raises(InvalidInput, match="`order_cost` must not be negative"):
+        least_cost_min_max(np.array([0.5, 0.5]), level_cost=np.ones(3), lowest=0, order_cost=-1.0)

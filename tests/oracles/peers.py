@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-PEERS = ("lifelines==0.30.3", "surpyval==0.25", "scipy==1.17.1", "statsmodels==0.15.0")
+PEERS = ("lifelines==0.30.3", "surpyval==0.25", "scipy==1.17.1", "statsmodels==0.15.0", "stockpyl==1.0.2")
 FAMILIES = ("exponential", "weibull", "lognormal", "loglogistic")
 LIFELINES = {
     "exponential": ("ExponentialFitter", "lambda_", ""),

@@ -136,10 +136,12 @@ def in_environment(module: str) -> bool:
     """Whether this is the peers' environment; if not, make it if it isn't there, and run the module inside it."""
     if Path(sys.prefix) == ENVIRONMENT:
         return True
-    python = ENVIRONMENT / "bin" / "python"
-    if not python.exists():
-        venv.create(ENVIRONMENT, with_pip=True)
+    python, stamp, wanted = ENVIRONMENT / "bin" / "python", ENVIRONMENT / ".peers", "\n".join(PEERS)
+    if not stamp.exists() or stamp.read_text(encoding="utf-8") != wanted:
+        if not python.exists():
+            venv.create(ENVIRONMENT, with_pip=True)
         subprocess.run([python, "-m", "pip", "install", "--quiet", *PEERS], check=True)
+        stamp.write_text(wanted, encoding="utf-8")
     subprocess.run([python, "-m", module], cwd=ROOT, check=True)
     return False
 
