@@ -10,8 +10,8 @@ $(STAMP): pyproject.toml constraints.txt
 	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
 	@python3 -m venv $(VENV)
 	@if command -v uv >/dev/null 2>&1; \
-	 then VIRTUAL_ENV=$(VENV) uv pip install --quiet -c constraints.txt -e ".[dev]"; \
-	 else $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev]"; fi
+	 then VIRTUAL_ENV=$(VENV) uv pip install --quiet -c constraints.txt -e ".[dev,desktop]"; \
+	 else $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e ".[dev,desktop]"; fi
 	@touch $(STAMP)
 
 run: $(STAMP)
@@ -22,10 +22,12 @@ test: $(STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest -n 2
-	@echo "not run here: benchmarks (make bench), peer libraries anew (make oracles); no test needs LibreOffice or Chromium yet"
+	@echo "not run here: benchmarks (make bench), peer libraries anew (make oracles), LibreOffice and Chromium (make test-desktop)"
 
 test-desktop: $(STAMP)
-	@echo "no test needs LibreOffice or Chromium yet"
+	@command -v soffice >/dev/null && { command -v chromium || command -v chromium-browser; } >/dev/null \
+	 || { echo "apt-get install --no-install-recommends libreoffice-calc chromium fonts-dejavu-core"; exit 1; }
+	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest tests/desktop
 
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
