@@ -33,6 +33,7 @@ from service.repeats import repeatable
 from service.routes import (
     access,
     accuracy,
+    cells,
     exports,
     findings,
     frontier,
@@ -123,7 +124,7 @@ def routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, findings, shelf, access, records)
+    nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, cells, findings, shelf, access, records)
     v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files()],

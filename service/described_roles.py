@@ -5,7 +5,7 @@ from litestar.openapi.spec import Components, SecurityRequirement, SecuritySchem
 from litestar.plugins import ReceiveRoutePlugin
 from litestar.routes import BaseRoute, HTTPRoute
 
-from service.access_rules import SHEET
+from service.access_rules import CELLS, SHEET
 from service.roles import allowed_to, needed
 from service.routes.answers import ListOperation
 
@@ -20,7 +20,7 @@ SCHEMES = Components(
             type="apiKey",
             name="key",
             security_scheme_in="query",
-            description="A key of the role sheet, in the address of a list with format=csv.",
+            description="A key of the role sheet, in the address of a cell, or of a list with format=csv.",
         ),
     }
 )
@@ -40,5 +40,6 @@ class DescribedRoles(ReceiveRoutePlugin):
 def _requirements(handler: HTTPRouteHandler, method: str, path: str) -> list[SecurityRequirement]:
     # a file that there is not: allowed to those who may import some file
     roles = allowed_to(needed(method, path, {"file": "file"} if "{file" in path else {}))
-    in_address = [{ADDRESS: [SHEET]}] if SHEET in roles and handler.operation_class is ListOperation else []
+    is_open_to_sheets = handler.operation_class is ListOperation or path.startswith(CELLS)
+    in_address = [{ADDRESS: [SHEET]}] if SHEET in roles and is_open_to_sheets else []
     return [*({BEARER: [role]} for role in roles), *in_address]
