@@ -265,5 +265,8 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
         successors=successors,
         store=_store(records, lives, as_of=as_of, assumed=assumed),
     )
+    parts = {part.code for part in records.parts}
     held = {key for key, quantity in known.store.on_hand.items() if quantity} | known.store.orders.keys()
+    # a part is stocked under its own code, but no kit
+    held = {(storeroom, code) for storeroom, code in held if code not in parts}
     return tuple(_ask(known, key, assumed) for key in sorted(known.valves.keys() | held | known.settings.keys()))

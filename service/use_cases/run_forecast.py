@@ -32,6 +32,7 @@ from service.translate_demand import (
 from service.translate_findings import finding_rows, kits_per_year, subjects_of
 from service.translate_issues import dead_stock, issue_warnings
 from service.translate_kits import kits_told
+from service.translate_parts import from_parts, with_parts
 from service.translate_results import METHOD, failure_model_rows, need_rows
 from service.translate_turnarounds import without_turnaround
 from service.use_cases.compare_runs import change_rows, read_run_before
@@ -171,7 +172,7 @@ def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     begins = [history.records_begin for history in asked.register.histories]
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
     unplaced = issue_warnings(asked.inputs, asked.stock, as_of=as_of)
-    decided = []
+    parts, decided = from_parts(asked.inputs, asked.stock, made.decisions), []
     for one in asked.stock:
         key = (one.question.storeroom, one.question.kit)
         decision = made.decisions.get(key)
@@ -181,5 +182,5 @@ def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
             row = reorder_row(one, decision, as_of=as_of, history_days=history_days)
         else:
             row = reorder_row_from_issues(one, decision, alone, as_of=as_of, unplaced=unplaced.get(one.question.kit))
-        decided.append(((urgency, *key), row))
+        decided.append(((urgency, *key), with_parts(row, parts.get(key))))
     return [row for _, row in sorted(decided, key=lambda pair: pair[0])]
