@@ -68,3 +68,15 @@ class KeptAnswer(SQLModel, table=True):
     status: int | None = None
     headers: dict[str, Any] = Field(sa_type=JSON_DOCUMENT)
     body: bytes = Field(sa_type=LargeBinary)
+
+
+class BrowserSession(SQLModel, table=True):
+    """A browser in which somebody signed in with a key: the digest of its cookie, never the cookie."""
+
+    __tablename__ = "browser_sessions"
+
+    id: int = Field(default=None, primary_key=True)
+    digest: str = Field(max_length=64, unique=True)
+    key_id: int = Field(foreign_key="access_keys.id", index=True)
+    began_at: datetime = Field(sa_type=UtcTimestamp)
+    ends_at: datetime = Field(sa_type=UtcTimestamp)

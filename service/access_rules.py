@@ -9,11 +9,15 @@ from urllib.parse import parse_qs
 from litestar.types import HTTPScope
 
 from models.engine import Engines
-from service.callers import NOBODY, OPEN_ACCESS, Caller, Presented
+from service.callers import NOBODY, OPEN_ACCESS, Caller, Presented, digest_of
+from service.form_tokens import secret_of
 from service.problem_kinds import KEY_REQUIRED, REFUSED, ROLE_TOO_LOW, ProblemKind
 from service.use_cases.check_key import find_caller
+from service.use_cases.sign_in import find_signed_in
 
-PUBLIC_PATHS = ("/health/", "/problems/")
+PUBLIC_PATHS = ("/health/", "/problems/", "/sign-in", "/assets/pages/")
+FORM_SECRET, SESSION_DIGEST = "form_secret", "session_digest"
+"""Where the state of a request keeps what the forms of its browser are signed with, and which session it is."""
 FORWARDING_HEADERS = (b"forwarded", b"via", b"x-real-ip")
 USUAL_PORT = 80
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
@@ -89,7 +93,7 @@ def loopback_only(port: int) -> Rule:
 
 
 def keys_required(engines: Callable[[], Engines]) -> Rule:
-    """Let in holders of a key, wherever they ask from; everybody may ask for health and what a problem means.
+    """Let in holders of a key, and browsers that signed in with one; health, problems and sign-in are everybody's.
 
     Parameters
     ----------
@@ -106,6 +110,8 @@ def keys_required(engines: Callable[[], Engines]) -> Rule:
         if scope["path"].startswith(PUBLIC_PATHS):
             return NOBODY
         token = presented.header or presented.address
+        if token is None and presented.cookie is not None:
+            return await _signed_in(scope, engines(), presented.cookie)
         if token is None:
             return Refusal(kind=KEY_REQUIRED, detail="The request carries no key: Authorization: Bearer KEY.")
         caller = await asyncio.to_thread(find_caller, engines(), token)
@@ -115,6 +121,17 @@ def keys_required(engines: Callable[[], Engines]) -> Rule:
         return _misplaced(scope, caller) or caller if in_address else caller
 
     return rule
+
+
+async def _signed_in(scope: HTTPScope, engines: Engines, cookie: str) -> Caller | Refusal:
+    caller = await asyncio.to_thread(find_signed_in, engines, cookie)
+    if caller is None:
+        return Refusal(kind=KEY_REQUIRED, detail="The sign-in of this browser is over.")
+    if scope["method"] != "GET" and scope["path"].startswith("/v1/"):
+        # a browser sends cookies on behalf of any page; only forms of ours, with their token, change something
+        return Refusal(kind=REFUSED, detail="The sign-in of a browser changes nothing under /v1; send a key.")
+    scope.setdefault("state", {}).update({FORM_SECRET: secret_of(cookie), SESSION_DIGEST: digest_of(cookie)})
+    return caller
 
 
 def _misplaced(scope: HTTPScope, caller: Caller) -> Refusal | None:

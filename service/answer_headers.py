@@ -15,6 +15,9 @@ PAGE_POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; img-src 'self' data:"
 )
 DATA_POLICY = "default-src 'none'"
+OUR_PAGES_POLICY = "default-src 'none'; style-src 'self'; img-src 'self'"
+FORMS = "form-action 'self'"
+NOT_PAGES = ("/v1/", "/schema", "/assets/", "/problems/", "/health", "/metrics")
 COMMON = (
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
@@ -73,6 +76,10 @@ def with_headers(send: Send, scope: HTTPScope, *, request_id: str) -> Send:
 
 
 def _policy(path: str) -> list[tuple[bytes, bytes]]:
+    if not path.startswith(NOT_PAGES):
+        policy = f"{OUR_PAGES_POLICY}; {FORMS}; frame-ancestors 'none'; base-uri 'none'"
+        # a bench computer is shared: the browser keeps no page after its holder has signed out
+        return [(b"content-security-policy", policy.encode()), (b"cache-control", b"private, no-store")]
     looked_at = path.startswith(LOOKED_AT)
     policy = f"{PAGE_POLICY if looked_at else DATA_POLICY}; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
     headers = [(b"content-security-policy", policy.encode())]

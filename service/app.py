@@ -20,12 +20,13 @@ from sqlalchemy.exc import OperationalError
 
 from models.engine import Engines, open_engines
 from service import problems
-from service.access_rules import keys_required, loopback_only
+from service.access_rules import FORM_SECRET, keys_required, loopback_only
 from service.authorization import authorize
 from service.described_roles import SCHEMES, DescribedRoles
 from service.described_structs import StrictStructs
 from service.etags import conditional
 from service.forecast_processes import ForecastProcesses
+from service.form_tokens import new_secret
 from service.front_door import decode_codes, front_door
 from service.metrics import Metrics
 from service.rate_limits import RateLimit
@@ -39,6 +40,7 @@ from service.routes import (
     frontier,
     health,
     imports,
+    pages,
     records,
     results,
     runs,
@@ -52,6 +54,7 @@ from service.use_cases.request_run import close_abandoned, is_another_process
 from service.window_processes import WindowProcesses
 
 COMPRESSED_FROM_BYTES = 1024
+SIGN_INS_PER_MINUTE = 10
 SWAGGER = "/assets/swagger"
 
 log = structlog.get_logger()
@@ -110,10 +113,10 @@ def routed(settings: Settings) -> Litestar:
 
     @asynccontextmanager
     async def lifespan(app: Litestar) -> AsyncIterator[None]:
-        address: str = app.state.database_url
-        engines = open_engines(address)
+        engines = open_engines(address := app.state.database_url)
         processes = ForecastProcesses(engines, address)
         app.state.engines, app.state.processes = engines, processes
+        app.state.sign_ins = RateLimit(SIGN_INS_PER_MINUTE)
         app.state.windows = WindowProcesses(address)
         app.state.most_rows = settings.import_limit_rows
         await asyncio.to_thread(_close_what_a_predecessor_left, engines)
@@ -127,7 +130,7 @@ def routed(settings: Settings) -> Litestar:
     nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, cells, findings, shelf, access, records)
     v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
-        route_handlers=[v1, *health.HANDLERS, _swagger_files()],
+        route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER],
         dependencies={
             "engines": Provide(_engines, sync_to_thread=False),
             "processes": Provide(_processes, sync_to_thread=False),
@@ -140,7 +143,7 @@ def routed(settings: Settings) -> Litestar:
         exception_handlers={Exception: problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
-        state=State({"database_url": settings.database_url}),
+        state=State({"database_url": settings.database_url, FORM_SECRET: new_secret()}),
         plugins=[StrictStructs(), *([DescribedRoles()] if settings.access == "keys" else [])],
         openapi_config=_description(SCHEMES if settings.access == "keys" else Components()),
         request_max_body_size=settings.import_limit_bytes,

@@ -6,6 +6,9 @@ from hashlib import sha256
 from litestar.types import HTTPScope
 
 NO_KEY = 0
+PLAIN_COOKIE, SECURE_COOKIE = "valve-kits-session", "__Host-valve-kits-session"
+COOKIES = (SECURE_COOKIE, PLAIN_COOKIE)
+SECRET_HEADERS = (b"authorization", b"cookie")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,10 +22,11 @@ class Caller:
 
 @dataclass(frozen=True, kw_only=True)
 class Presented:
-    """The key of a request: from its Authorization header, or from its address."""
+    """The key of a request: from its Authorization header, or from its address; the cookie of one that signed in."""
 
     header: str | None
     address: str | None
+    cookie: str | None = None
 
 
 OPEN_ACCESS = Caller(holder="open access", role="admin", key_id=NO_KEY)
@@ -51,7 +55,7 @@ def take_key(scope: HTTPScope) -> Presented:
     Parameters
     ----------
     scope : HTTPScope
-        The request; left without its Authorization header and without the key in its query.
+        The request; left without its Authorization and Cookie headers and without the key in its query.
 
     Returns
     -------
@@ -59,11 +63,18 @@ def take_key(scope: HTTPScope) -> Presented:
         What was found.
     """
     header = _bearer(next((value for name, value in scope["headers"] if name == b"authorization"), b""))
-    scope["headers"] = [(name, value) for name, value in scope["headers"] if name != b"authorization"]
+    cookie = _session_cookie(scope)
+    scope["headers"] = [(name, value) for name, value in scope["headers"] if name not in SECRET_HEADERS]
     parameters = scope["query_string"].split(b"&")
     address = next((value for name, _, value in map(_cut, parameters) if name == b"key"), None)
     scope["query_string"] = b"&".join(text for text in parameters if _cut(text)[0] != b"key")
-    return Presented(header=header, address=None if address is None else address.decode("latin-1"))
+    return Presented(header=header, address=None if address is None else address.decode("latin-1"), cookie=cookie)
+
+
+def _session_cookie(scope: HTTPScope) -> str | None:
+    jars = [value.decode("latin-1") for name, value in scope["headers"] if name == b"cookie"]
+    pairs = [pair.strip().partition("=") for jar in jars for pair in jar.split(";")]
+    return next((value for name, _, value in pairs if name in COOKIES and value), None)
 
 
 def _bearer(value: bytes) -> str | None:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 import msgspec
 from litestar.enums import HttpMethod, ScopeType
@@ -72,6 +72,13 @@ def front_door(app: ASGIApp, *, rule: Rule, limit: RateLimit) -> ASGIApp:
         answer_to = with_headers(answer_to, scope, request_id=request_id)
         with bound_contextvars(request_id=request_id):
             verdict = await _judge(scope, rule=rule, limit=limit)
+            if (
+                isinstance(verdict, _Refused)
+                and verdict.problem.status == HTTPStatus.UNAUTHORIZED
+                and _is_for_a_person(scope)
+            ):
+                await _lead_to_sign_in(scope, answer_to)
+                return
             if isinstance(verdict, _Refused):
                 await _refuse(verdict, answer_to)
                 return
@@ -165,6 +172,19 @@ def _bodiless(send: Send) -> Send:
         await send(message)
 
     return headers_only
+
+
+def _is_for_a_person(scope: HTTPScope) -> bool:
+    wanted = b",".join(value for name, value in scope["headers"] if name == b"accept")
+    return scope["method"] == HttpMethod.GET and b"text/html" in wanted and not scope["path"].startswith("/v1/")
+
+
+async def _lead_to_sign_in(scope: HTTPScope, send: Send) -> None:
+    query = scope["query_string"].decode("latin-1")
+    wanted = problems.instance_of(scope) + (f"?{query}" if query else "")
+    headers = [(b"location", f"/sign-in?next={quote(wanted, safe='')}".encode()), (b"content-length", b"0")]
+    await send({"type": "http.response.start", "status": HTTPStatus.SEE_OTHER, "headers": headers})
+    await send({"type": "http.response.body", "body": b"", "more_body": False})
 
 
 async def _refuse(refused: _Refused, send: Send) -> None:

@@ -26,6 +26,8 @@ MAY: dict[str, frozenset[str]] = {
 }
 WAY_OF = {"POST": "create", "PATCH": "change", "DELETE": "delete"}
 FOR_ADMINISTRATORS = ("keys", "audit")
+FORMS = {"record-rebuild": "create events", "sign-in": READ, "sign-out": READ, "sign-out-everywhere": READ}
+"""What sending a form of a page needs, by the end of its address."""
 
 
 def needed(method: str, path_template: str, path_params: Mapping[str, object]) -> str:
@@ -47,6 +49,8 @@ def needed(method: str, path_template: str, path_params: Mapping[str, object]) -
     """
     segments = path_template.strip("/").split("/")
     noun = segments[1].replace("-", "_") if len(segments) > 1 else ""
+    if segments[0] != "v1":
+        return READ if method == "GET" else FORMS.get(segments[-1], ADMINISTER)
     if noun in FOR_ADMINISTRATORS:
         return ADMINISTER
     if method == "GET":

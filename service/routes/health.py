@@ -7,7 +7,6 @@ from litestar import MediaType, Response, get
 from litestar.di import NamedDependency
 from litestar.exceptions import NotFoundException, ServiceUnavailableException
 from litestar.params import FromPath
-from litestar.response import Redirect
 from msgspec import UNSET, Struct, UnsetType
 
 from models.engine import Engines
@@ -50,12 +49,6 @@ def get_ready(engines: NamedDependency[Engines]) -> Health:
     return Health(status="ready", last_good_run_at=watched.last_good_run_at, stale=watched.stale)
 
 
-@get("/", sync_to_thread=False, include_in_schema=False)
-def get_root() -> Redirect:
-    """Lead to the description of the interface."""
-    return Redirect("/schema")
-
-
 @get("/problems/{name:str}", media_type=MediaType.HTML, sync_to_thread=False, include_in_schema=False)
 def get_problem(name: FromPath[str]) -> Response[str]:
     """Tell what a problem means and what to do about it."""  # noqa: DOC501 (a problem)
@@ -70,4 +63,4 @@ def get_problem(name: FromPath[str]) -> Response[str]:
     return Response(page, media_type=MediaType.HTML)
 
 
-HANDLERS = (get_live, get_ready, get_metrics, get_root, get_problem)
+HANDLERS = (get_live, get_ready, get_metrics, get_problem)

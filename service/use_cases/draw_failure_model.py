@@ -32,9 +32,28 @@ def draw_failure_model(engines: Engines, *, run_id: int | None, service_class: s
         If the run has nothing to plot of this model.
     """
     model = read_failure_model(engines, run_id=run_id, service_class=service_class, maintainable_item=maintainable_item)
+    drawn = draw_if_any(model)
+    if drawn is None:
+        raise InsufficientData(f"not enough data: no life of {service_class} {maintainable_item} to plot")
+    return drawn
+
+
+def draw_if_any(model: FailureModelOut) -> str | None:
+    """Draw a model that was read already.
+
+    Parameters
+    ----------
+    model : FailureModelOut
+        With what its run stored.
+
+    Returns
+    -------
+    str or None
+        An SVG document; None if there is nothing to plot.
+    """
     stored = model.details.get("plot")
     if stored is None:
-        raise InsufficientData(f"not enough data: no life of {service_class} {maintainable_item} to plot")
+        return None
     data = msgspec.convert(stored, PlotData)
     return draw_plot(data, title=f"{model.maintainable_item} in {model.service_class}", caption=_caption(model, data))
 

@@ -1,0 +1,148 @@
+"""Pages: what they show is what the interface says."""
+
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+from urllib.parse import quote
+
+import pytest
+from litestar.testing import TestClient
+
+from models.engine import Engines, open_engines
+from models.queries.facts import INVENTED_PLANT, set_fact
+from service.db import write_session
+from service.schemas.results import CAUTIONS
+from service.settings import Settings
+from tests.database_copies import copied
+from tests.service.conftest import connected
+
+Client = TestClient[Any]
+FinishRun = Callable[[Engines], int]
+VALVES = ("FV-101", "FV-102")
+
+
+@pytest.fixture(scope="module")
+def plant(sqlite_plant: str) -> Iterator[Client]:
+    """Connect to an open server on a copy of the plant of the findings, forecast once; said to be invented."""
+    with copied(sqlite_plant) as url:
+        engines = open_engines(url)
+        with write_session(engines) as session:
+            set_fact(session, INVENTED_PLANT, "invented plant, for the tests")
+        engines.reader.dispose()
+        with connected(Settings(database_url=url, access="open")) as client:
+            yield client
+
+
+def shown(page: str) -> list[str]:
+    return re.findall(r'<data value="([^"]*)">', page)
+
+
+def numbers(row: dict[str, Any], *names: str) -> list[str]:
+    return [str(row[name]) for name in names if row[name] is not None]
+
+
+def kits_of(plant: Client) -> list[str]:
+    return sorted({row["kit"] for row in plant.get("/v1/reorder-points").json()["value"]})
+
+
+def addresses(plant: Client) -> list[str]:
+    models = plant.get("/v1/failure-models").json()["value"]
+    return [
+        *("/", "/kits", "/service-classes", "/valves", "/valves?tag=fv", "/record", "/past-forecasts", "/sign-in"),
+        *(f"/kits/{quote(kit, safe='')}" for kit in kits_of(plant)),
+        *(f"/service-classes/{quote(row['service_class'], safe='')}" for row in models),
+        *(f"/valves/{tag}" for tag in VALVES),
+    ]
+
+
+def test_every_page_says_that_the_plant_is_invented_and_how_old_the_forecast_is(plant: Client) -> None:
+    run = plant.get("/v1/runs/latest").json()
+    for address in addresses(plant):
+        answer = plant.get(address)
+        assert (answer.status_code, answer.headers["content-type"]) == (200, "text/html; charset=utf-8"), address
+        assert "invented plant, for the tests" in answer.text
+        assert f"Forecast {run['id']}, from the record up to <time>{run['as_of']}</time>" in answer.text
+
+
+def test_no_page_lets_a_browser_load_or_send_anything_elsewhere(plant: Client) -> None:
+    for address in addresses(plant):
+        answer = plant.get(address)
+        assert answer.headers["content-security-policy"] == (
+            "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; "
+            "frame-ancestors 'none'; base-uri 'none'"
+        )
+        assert answer.headers["cache-control"] == "private, no-store"
+        assert not re.search(r'<script|style="|https?://|\son[a-z]+="', answer.text), address
+
+
+def test_what_to_order_is_the_order_list(plant: Client) -> None:
+    lines = plant.get("/v1/order-list").json()["value"]
+    page = plant.get("/").text
+    wanted = [number for line in lines for number in numbers(line, "order_quantity", "position", "reorder_point")]
+    assert [number for number in shown(page) if number in wanted][: len(wanted)] == wanted
+    assert all(caution.replace("'", "&#39;") in page for caution in CAUTIONS)
+
+
+def test_a_kit_shows_its_years_and_its_proposals(plant: Client) -> None:
+    for kit in kits_of(plant):
+        page = plant.get(f"/kits/{quote(kit, safe='')}").text
+        years = plant.get("/v1/demand", params={"kit": kit, "bucket": "year"}).json()["value"]
+        names = ("mean", "p10", "p50", "p80", "p90", "unplanned_mean", "planned_mean", "turnaround_mean")
+        wanted = [number for year in years for number in numbers(year, *names)]
+        assert wanted
+        assert shown(page)[: len(wanted)] == wanted
+        for row in plant.get("/v1/reorder-points", params={"kit": kit}).json()["value"]:
+            why = plant.get(f"/v1/reorder-points/{row['storeroom']}/{quote(kit, safe='')}/why").json()
+            assert why["sentence"].replace("'", "&#39;") in page
+            assert set(numbers(row, "reorder_point", "cycle_service_level", "fill_rate")) <= set(shown(page))
+
+
+def test_a_service_class_shows_its_models(plant: Client) -> None:
+    for model in plant.get("/v1/failure-models").json()["value"]:
+        page = plant.get(f"/service-classes/{quote(model['service_class'], safe='')}").text
+        names = ("failures", "lives", "mean_days", "b10_days", "scale_days", "shape", "pool_share")
+        wanted = numbers(model, *names)
+        assert wanted == [number for number in shown(page) if number in wanted][: len(wanted)]
+        assert page.count("<svg") >= 1
+
+
+def test_a_valve_shows_its_needs_and_its_events(plant: Client) -> None:
+    for tag in VALVES:
+        page = plant.get(f"/valves/{tag}").text
+        needs = plant.get(f"/v1/valves/{tag}/kit-needs").json()["value"]
+        wanted = [number for need in needs for number in numbers(need, "age_days", "p_30", "p_90", "p_365")]
+        assert wanted == shown(page)[: len(wanted)]
+        for event in plant.get(f"/v1/valves/{tag}/events").json()["value"]:
+            assert f"<time>{event['done_on']}</time>" in page
+        assert CAUTIONS[0] in page
+
+
+def test_the_record_shows_every_open_finding(plant: Client) -> None:
+    findings = plant.get("/v1/data-findings", params={"open": True, "limit": 100}).json()["value"]
+    page = plant.get("/record").text
+    assert findings
+    assert [f'"No.">{finding["id"]}</th>' in page for finding in findings] == [True] * len(findings)
+    assert CAUTIONS[0] in page
+
+
+def test_a_valve_is_found_by_part_of_its_tag(plant: Client) -> None:
+    page = plant.get("/valves", params={"tag": "v-102"}).text
+    assert ('href="/valves/FV-102"' in page, 'href="/valves/FV-101"' in page) == (True, False)
+
+
+@pytest.mark.parametrize("address", ["/kits/none", "/service-classes/none", "/valves/none", "/assets/pages/none.css"])
+def test_what_there_is_not_is_a_page_that_says_so(plant: Client, address: str) -> None:
+    answer = plant.get(address)
+    assert (answer.status_code, answer.headers["content-type"]) == (404, "text/html; charset=utf-8")
+    assert "There is no such thing here." in answer.text
+
+
+def test_before_the_first_forecast_the_first_page_says_what_is_missing(sqlite_client: Client) -> None:
+    assert "Nobody can say before a forecast has run." in sqlite_client.get("/").text
+    assert sqlite_client.get("/kits").status_code == 409
+
+
+def test_text_of_the_record_is_never_markup(sqlite_client: Client) -> None:
+    sqlite_client.post("/v1/valves", json={"tag": "<b>FV</b>", "serial": "<script>alert(1)</script>"})
+    page = sqlite_client.get("/valves/%3Cb%3EFV%3C%2Fb%3E").text
+    assert ("<script" in page, "<b>" in page, "&lt;script&gt;" in page) == (False, False, True)
