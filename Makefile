@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 PORT ?= 8000
 
-.PHONY: run test test-desktop bench study oracles format clean
+.PHONY: run test test-desktop bench study soak oracles format clean
 
 $(STAMP): pyproject.toml constraints.txt
 	@python3 -c 'import sys; sys.exit(0 if (3, 11) <= sys.version_info < (3, 15) else "valve-kits needs Python 3.11 to 3.14, this is " + sys.version.split()[0])'
@@ -42,6 +42,11 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_fit_checks
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_renewals
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_kits
+
+# fifty rounds of SIGKILL on each database; a cluster of workers of which one dies; two hundred clients during a run
+soak: $(STAMP)
+	FAULT_ROUNDS=50 KILL_ROUNDS=5 $(BIN)/pytest -s tests/e2e/test_faults.py tests/e2e/test_killed_imports.py
+	$(BIN)/python -m tests.benchmarks.soak_clients
 
 # what other packages give, in an environment of their own (.oracles)
 oracles: $(STAMP)

@@ -8,6 +8,7 @@ from sqlmodel import col, select
 
 from models.base import Conflict, NotFound, Session
 from models.queries import runs
+from models.queries.run_log import get_run
 from models.queries.run_progress import LEASE
 from models.scheduling import ScheduledJob
 
@@ -15,6 +16,7 @@ MOST_ATTEMPTS = 5
 TAKEN_OVER = "The process that computed this run was given up for lost; another one took over."
 GIVEN_UP = f"Given up: {MOST_ATTEMPTS} processes began it, none of them ended it."
 OVERTAKEN = "Not finished before it was due again."
+FINISHED_UNSAID = "The run finished; the process that computed it ended before it could say so."
 BEFORE_THE_SCHEDULE = "Due before a scheduler was first started here."
 
 
@@ -130,7 +132,7 @@ def claim_job(
         found = ScheduledJob(
             job=job, due_at=due_at, status="running", token=0, late=late, host="", pid=0, claimed_at=at
         )
-    elif not _is_lost(found, holder=holder, at=at):
+    elif not _is_lost(found, holder=holder, at=at) or _was_done(session, found, at=at):
         return None
     else:
         _close_run(session, found, at=at)
@@ -194,7 +196,7 @@ def renew_lease(session: Session, claim: Claim, *, holder: Holder, at: datetime)
 
 
 def close_job(session: Session, claim: Claim, *, status: str, outcome: str, at: datetime) -> None:
-    """Note how a job ended.
+    """Note how a job ended; one that this process has closed already is told of in other words.
 
     Parameters
     ----------
@@ -214,7 +216,11 @@ def close_job(session: Session, claim: Claim, *, status: str, outcome: str, at: 
     Conflict
         If another process took it over.
     """  # noqa: DOC502 (comes from held)
-    _close(held(session, claim), status, outcome=outcome, at=at)
+    found = session.exec(select(ScheduledJob).where(ScheduledJob.id == claim.id).with_for_update()).one_or_none()
+    if found is not None and (found.token, found.status) == (claim.token, "finished"):
+        found.outcome = outcome
+    else:
+        _close(held(session, claim), status, outcome=outcome, at=at)
 
 
 def release_job(session: Session, claim: Claim, *, at: datetime) -> None:
@@ -292,9 +298,17 @@ def _close_overtaken(session: Session, job: str, *, before: datetime, holder: Ho
         ScheduledJob.job == job, ScheduledJob.status == "running", col(ScheduledJob.due_at) < before
     )
     for one in session.exec(running.with_for_update()).all():
-        if _is_lost(one, holder=holder, at=at):
+        if _is_lost(one, holder=holder, at=at) and not _was_done(session, one, at=at):
             _close_run(session, one, at=at)
             _close(one, "failed", outcome=OVERTAKEN, at=at)
+
+
+def _was_done(session: Session, job: ScheduledJob, *, at: datetime) -> bool:
+    """Close a job whose process ended between finishing its run and saying so: nothing is done twice."""
+    if job.run_id is None or get_run(session, job.run_id).status != "finished":
+        return False
+    _close(job, "finished", outcome=FINISHED_UNSAID, at=at)
+    return True
 
 
 def _close_run(session: Session, job: ScheduledJob, *, at: datetime) -> None:

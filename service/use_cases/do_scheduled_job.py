@@ -5,6 +5,7 @@ import time
 from collections.abc import Callable
 from datetime import date
 
+from models.base import Session
 from models.engine import Engines
 from models.queries import audit, runs, scheduling
 from models.queries.scheduling import Claim
@@ -78,7 +79,11 @@ def _backtest(engines: Engines, claim: Claim, schedule: Schedule) -> str:
     # loaded here, in the process that computes
     from service.use_cases.run_backtest import run_backtest
 
-    return run_backtest(engines, as_of=None, guard=lambda session: scheduling.held(session, claim))
+    def close(session: Session) -> None:
+        # with the scores, so that nobody stores them again
+        scheduling.close_job(session, claim, status="finished", outcome="Scores were stored.", at=now())
+
+    return run_backtest(engines, as_of=None, guard=close)
 
 
 def _check_expiry(engines: Engines, claim: Claim, schedule: Schedule) -> str:
