@@ -1,4 +1,4 @@
-"""Two hundred clients for a minute while a run is computed: errors, and how long answers take beside the bare framework.
+"""Two hundred clients for a minute during a run: errors, and how long answers take, beside the bare framework.
 
 `python -m tests.benchmarks.soak_clients [SECONDS] [CLIENTS]`; on SQLite and on PostgreSQL, on the invented plant.
 """
