@@ -88,7 +88,8 @@ def times_of(
     stated = lead_assumed if kit.lead_time_days is None else float(kit.lead_time_days)
     review = review_assumed if stated_review is None else float(stated_review)
     seen = lead_time_seen(taken, stated=stated, stated_spread=kit.lead_time_sd_days)
-    lead, spread, longest = seen.mean, seen.spread, LONGEST / 2.0
+    # nobody plans in parts of a day
+    lead, spread, longest = float(round(seen.mean)), round(seen.spread, 1), LONGEST / 2.0
     said = (
         (kit.lead_time_days is None, f"lead time not stated: {stated:g} days assumed"),
         (kit.lead_time_sd_days is None and not seen.seen, "spread of the lead time not stated: none assumed"),

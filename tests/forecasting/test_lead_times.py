@@ -9,7 +9,7 @@ from scipy.stats import gamma
 
 from forecasting.arrays import FloatArray
 from forecasting.errors import InvalidInput
-from forecasting.lead_times import LONGEST, NODES, CoverTimes, cover_times
+from forecasting.lead_times import LONGEST, NODES, CoverTimes, cover_times, cover_times_when_reached
 from tests.strategies import CI
 
 QUICK = settings(CI, max_examples=150)
@@ -120,3 +120,28 @@ def test_times_that_can_not_be_are_refused(times: tuple[float, float, float]) ->
     lead, spread, review = times
     with pytest.raises(InvalidInput, match="times must be finite, not negative and together within"):
         cover_times(lead_time=lead, lead_time_spread=spread, review_period=review)
+
+
+@pytest.mark.parametrize(("spread", "quantity"), [(0.0, 1), (0.0, 3), (12.0, 1), (30.0, 4)])
+def test_waits_are_weighed_by_when_the_reorder_point_is_reached(spread: float, quantity: int) -> None:
+    """Played: after a review the position is 1 to Q above r; from reaching r to the next review, plus a lead time."""
+    times = {"lead_time": 60.0, "lead_time_spread": spread, "review_period": 30.0}
+    got = cover_times_when_reached(cover_times(**times), rate=0.1, order_quantity=quantity, **times)
+    rng = np.random.default_rng(quantity)
+    above = rng.integers(1, quantity + 1, 400_000)
+    reached = rng.gamma(above, 10.0)  # so many demands, 10 days apart on average
+    waits = 30.0 - reached[reached < 30.0]
+    leads = rng.gamma((60.0 / spread) ** 2, spread**2 / 60.0, len(waits)) if spread else 60.0
+    played = waits + leads
+    mean = float(got.days @ got.weights)
+    assert mean == pytest.approx(played.mean(), abs=4.0 * played.std() / np.sqrt(len(played)) + 0.02)
+    assert float((got.days - mean) ** 2 @ got.weights) == pytest.approx(played.var(), rel=0.02)
+
+
+def test_rates_and_quantities_that_can_not_be_are_refused() -> None:
+    times = {"lead_time": 60.0, "lead_time_spread": 0.0, "review_period": 30.0}
+    cover = cover_times(**times)
+    for rate, quantity in ((-0.1, 1), (0.1, 0)):
+        with pytest.raises(InvalidInput, match="`rate` must not be negative"):
+            cover_times_when_reached(cover, rate=rate, order_quantity=quantity, **times)
+    assert cover_times_when_reached(cover, rate=0.0, order_quantity=1, **times).weights == pytest.approx(cover.weights)
