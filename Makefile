@@ -32,6 +32,7 @@ test-desktop: $(STAMP)
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting
 	$(BIN)/python -m tests.benchmarks.bench_import
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_demand
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.oracles.time_peers
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_stocking
 
@@ -42,6 +43,7 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_fit_checks
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_renewals
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_kits
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_calibration
 
 # fifty rounds of SIGKILL on each database; a cluster of workers of which one dies; two hundred clients during a run
 soak: $(STAMP)

@@ -4,13 +4,18 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecasting.arrays import FloatArray, IntArray
 from forecasting.consumption import TakeUp, Window
 
 __all__ = ["Demand", "demand_of_classes", "kit_demand", "mixed_demand", "mixed_running_demand", "running_demand"]
 
+ComplexArray = NDArray[np.complex128]
 TAIL = 1e-12
+DROWNED = 40.0
+ALIKE, AT_ONCE = 256, 4_000_000
+"""Above so many valves those that are alike are looked for; complex numbers in memory at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -292,13 +297,45 @@ def _size(parts: Sequence[tuple[int, FloatArray]]) -> int:
     return 1 << int(np.ceil(np.log2(1 + min(most, reach))))
 
 
+def _frequencies(parts: Sequence[tuple[int, FloatArray]], size: int) -> int:
+    """Find beyond which frequency the transform of the sum is less than exp(-40), which rounding would drown.
+
+    A count that is n or n + 1 with chances of at least a each has half a coin in it: |phi(w)| <= 1 - 2a (1 - cos(w/2)).
+    """
+    coins = np.zeros(1)
+    for qty, counts in parts:
+        if qty == 1 and counts.shape[2] > 1:
+            coins = coins + np.minimum(counts[:, :, 1:], counts[:, :, :-1]).max(axis=2).sum(axis=1)
+    least = float(coins.min())
+    if least <= DROWNED / 4.0:
+        return size // 2 + 1
+    return min(size // 2, int(size * np.arccos(1.0 - DROWNED / (2.0 * least)) / np.pi) + 1) + 1
+
+
+def _product(counts: FloatArray, turns: ComplexArray) -> ComplexArray:
+    """Multiply the transforms of all valves at each point; alike ones are raised to their number."""
+    points, valves, n = counts.shape
+    times = np.ones(valves, dtype=np.int64)
+    if valves > ALIKE:
+        rows, times = np.unique(counts.transpose(1, 0, 2).reshape(valves, -1), axis=0, return_counts=True)
+        counts = rows.reshape(-1, points, n).transpose(1, 0, 2)
+    whole = np.ones((points, turns.shape[1]), dtype=np.complex128)
+    step = max(1, AT_ONCE // (points * turns.shape[1]))
+    for first in range(0, counts.shape[1], step):
+        part = counts[:, first : first + step] @ turns
+        several = times[first : first + step]
+        whole *= np.prod(part if (several == 1).all() else part ** several[:, None], axis=1)
+    return whole
+
+
 def _mixed(parts: Sequence[tuple[int, FloatArray]], kinds: FloatArray, weights: FloatArray) -> Demand:
     """Add the kits of independent valves at each point, then mix; parts are kits at a time and chances by point."""
     size = _size(parts)
-    turns = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)
+    turns = np.exp(-2j * np.pi * np.arange(_frequencies(parts, size)) / size)
     transform = np.ones((len(weights), len(turns)), dtype=np.complex128)
     for qty, counts in parts:
-        transform *= np.prod(counts @ turns ** (qty * np.arange(counts.shape[2]))[:, None], axis=1)
+        transform *= _product(counts, turns ** (qty * np.arange(counts.shape[2]))[:, None])
+    # beyond the last frequency irfft takes zeros
     pmf = np.clip(np.fft.irfft(weights @ transform, size), 0.0, None) if size > 1 else np.ones(1)
     pmf /= pmf.sum()
     kept = int(np.searchsorted(np.cumsum(pmf), 1.0 - TAIL)) + 1

@@ -19,6 +19,7 @@ OUTER_AGES, INNER_AGES = 40, 12
 """The same where two linked items are unknown: of the outer one, and of the inner one for each of them."""
 
 Ages = tuple[float, ...]
+Stand = tuple[str, int | None, int, int | None, bool]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,6 +100,11 @@ def _starts(
         yield from ((float(weight * part), (own, outer)) for part, own in zip(mix.weights, mix.ages, strict=True))
 
 
+def _stand(one: ItemAge) -> Stand:
+    """All that starts are made from: valves that agree in it start alike."""
+    return one.item, one.age, one.survived, one.in_place, one.awaits_renewal
+
+
 def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below: Sequence[Link]) -> StartingAges:
     """Lay out where the items of a link stand, valves of one age on one row.
 
@@ -136,8 +142,12 @@ def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below:
     """
     number: dict[tuple[Ages, Ages], int] = {}
     places, rows, weights = [], [], []
+    known: dict[tuple[Stand, ...], list[tuple[float, tuple[Ages, Ages]]]] = {}
     for valve, ages in enumerate(valves):
-        for weight, start in _starts(link, below, ages):
+        stands = tuple(_stand(one) for one in ages.values())
+        if stands not in known:
+            known[stands] = list(_starts(link, below, ages))
+        for weight, start in known[stands]:
             places.append(valve)
             rows.append(number.setdefault(start, len(number)))
             weights.append(weight)

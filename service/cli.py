@@ -26,6 +26,7 @@ from service.csv_tables import Dialect
 from service.databases import expect_sound_or_absent, opened
 from service.local_dates import DateOrder
 from service.logs import configure_logs
+from service.run_profile import RunProfile
 from service.schemas.accuracy import AccuracyOut
 from service.schemas.runs import RunOut
 from service.spooled_tables import unwatched
@@ -130,13 +131,17 @@ def run_command(
     context: typer.Context,
     as_of: Day = None,
     run_id: Annotated[int | None, typer.Option(help="Compute this queued run.")] = None,
+    profile: Annotated[bool, typer.Option("--profile", help="Say what each stage took, on standard error.")] = False,
     json: AsJson = False,
 ) -> None:
     """Compute the forecast and store it."""  # noqa: DOC501 (an exit code)
+    costs = RunProfile()
     with opened(context.obj) as engines:
         if run_id is None:
             run_id = request_run.request_run(engines, as_of=None if as_of is None else as_of.date())
-        run = compute_run(engines, run_id)
+        run = compute_run(engines, run_id, watch=costs.enter)
+        if profile:
+            terminal.show_costs(err, costs)
         if json:
             _write_json(run)
         else:

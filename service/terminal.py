@@ -10,6 +10,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from service.csv_tables import RowError
+from service.run_profile import RunProfile
 from service.schemas.accuracy import AccuracyOut
 from service.schemas.results import FailureModelOut, OrderLineOut
 from service.schemas.runs import RunOut
@@ -70,6 +71,25 @@ def show_run(console: Console, run: RunOut) -> None:
         console.print(run.error, highlight=False, markup=False)
     if run.last_backtest:
         console.print(f"The {run.last_backtest.summary}.", highlight=False, markup=False)
+
+
+def show_costs(console: Console, costs: RunProfile) -> None:
+    """Show what each stage of a run took.
+
+    Parameters
+    ----------
+    console : Console
+        Where to.
+    costs : RunProfile
+        Measured.
+    """
+    table = Table(title="What the run took")
+    table.add_column("stage")
+    for name in ("seconds", "processor seconds", "most memory, MiB"):
+        table.add_column(name, justify="right")
+    for line in costs.lines():
+        table.add_row(*line)
+    console.print(table)
 
 
 def show_models(console: Console, models: Sequence[FailureModelOut]) -> None:

@@ -1,6 +1,7 @@
 """Compute a queued run in this process, saying meanwhile that it lives; it is closed afterwards, whatever happened."""
 
 import os
+from collections.abc import Callable
 from contextlib import suppress
 
 import structlog
@@ -18,7 +19,11 @@ from service.use_cases import request_run
 INTERRUPTED = "The forecast was interrupted."
 
 
-def compute_run(engines: Engines, run_id: int) -> RunOut:
+def _unwatched(_: str | None) -> None:
+    """Nobody asks what stages cost."""
+
+
+def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], None] = _unwatched) -> RunOut:
     """Compute a queued run.
 
     Parameters
@@ -27,6 +32,8 @@ def compute_run(engines: Engines, run_id: int) -> RunOut:
         The database.
     run_id : int
         Which one.
+    watch : callable
+        Told which stage begins; None: it is over.
 
     Returns
     -------
@@ -49,13 +56,13 @@ def compute_run(engines: Engines, run_id: int) -> RunOut:
     with bound_contextvars(run_id=run_id):
         try:
             with beating(lambda: _renew(engines, run_id)):
-                run_forecast(engines, run_id=run_id, enter=lambda stage: _enter(engines, run_id, stage))
+                run_forecast(engines, run_id=run_id, enter=lambda stage: _enter(engines, run_id, stage, watch))
         except Exception:
             # the run says so too, and is what the caller is told about
             structlog.get_logger().exception("the forecast failed")
         finally:
             request_run.close_run(engines, run_id, error=INTERRUPTED)
-            _enter(engines, run_id, None)
+            _enter(engines, run_id, None, watch)
     return request_run.read_run(engines, run_id)
 
 
@@ -64,7 +71,8 @@ def _renew(engines: Engines, run_id: int) -> None:
         renew_run(session, run_id, at=now())
 
 
-def _enter(engines: Engines, run_id: int, stage: str | None) -> None:
+def _enter(engines: Engines, run_id: int, stage: str | None, watch: Callable[[str | None], None]) -> None:
+    watch(stage)
     structlog.get_logger().info("stage", stage=stage)
     # a run doesn't fail because nobody could be told how far it is
     with suppress(Busy, Conflict), write_session(engines) as session:

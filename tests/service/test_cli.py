@@ -190,9 +190,11 @@ def test_a_run_is_told_in_short(sqlite_url: str, folder: Path) -> None:
 
 
 def test_a_run_is_told_to_programs_as_json(sqlite_url: str) -> None:
-    answer = valve_kits(sqlite_url, "run", "--json")
+    answer = valve_kits(sqlite_url, "run", "--json", "--profile")
     assert answer.returncode == 0
     assert json.loads(answer.stdout)["status"] == "finished"
+    told = answer.stderr[answer.stderr.index("What the run took") :]
+    assert all(stage in told for stage in ("reading", "forecasting", "explaining", "storing", "all"))
 
 
 def test_a_run_that_fails_is_told_and_logged(sqlite_url: str, sqlite_engines: Engines) -> None:
