@@ -49,7 +49,7 @@ class _Offered:
             else "a kit short weighs 20 where its valves stop the plant, 5 where they curtail it, else 1, "
             "or what such a failure costs where that is stated"
         )
-        out = f"; {self.left_out} kits without price or forecast are left out" if self.left_out else ""
+        out = f"; left out for want of a price or a forecast: {self.left_out}" if self.left_out else ""
         return f"Shortage is expected in the time an order and the next review take; {weights}{out}."
 
 

@@ -54,7 +54,7 @@ def listed(client: Client, query: str = "") -> list[dict[str, Any]]:
 def test_the_frontier_begins_at_the_floors_and_each_step_adds_a_pack(frontier_client: Client) -> None:
     body = frontier_client.get("/v1/stock-frontier?limit=1000").json()
     assert (body["run"], body["as_of"]) == (1, "2026-03-01")
-    assert "kits without price or forecast are left out" in body["notice"]
+    assert "left out for want of a price or a forecast: " in body["notice"]
     present, kept, *steps = body["value"]
     assert [row["point"] for row in (present, kept)] == ["present_stock", "reorder_points"]
     assert {row["point"] for row in steps} == {"frontier"}
