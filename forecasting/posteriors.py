@@ -1,7 +1,7 @@
 """What is known of each class's log scale and log shape: nodes and weights, or points, to mix a forecast over.
 
-Nothing is drawn at random. The posterior's density is taken on a grid laid along the normal approximation, then moved
-to its own mean and spread; where failures are many, or there is no life to look at, the normal one is used as it is.
+Nothing is drawn at random. The posterior's density, the pool being unknown too, is taken on a grid laid by its mean and
+covariance; where failures are many the normal approximation is used as it is.
 """
 
 from collections.abc import Sequence
@@ -11,23 +11,22 @@ from functools import cached_property
 import numpy as np
 from scipy.interpolate import Akima1DInterpolator
 
-from forecasting.arrays import BoolArray, FloatArray, IntArray, check
+from forecasting.arrays import BoolArray, FloatArray, check
+from forecasting.densities import Density, few_failures
 from forecasting.families import Family
-from forecasting.life_columns import LifeColumns
 from forecasting.likelihood import Likelihood
 from forecasting.lives import Lives
+from forecasting.maxima import climb
 from forecasting.pooling import InUse
-from forecasting.priors import Prior, log_parameters
+from forecasting.priors import MixedPrior, log_parameters
 
 __all__ = ["Points", "Posteriors", "posterior_nodes", "posterior_points"]
 
-AXIS = np.linspace(-4.0, 4.0, 9)
-"""Nodes on each axis, in standard deviations: sums in steps of 1 are exact to 1e-8 for a normal density."""
+AXIS = np.linspace(-6.0, 6.0, 21)
+"""Nodes on each axis, in standard deviations: with few failures density is bent and has a long tail."""
 STANDARD = np.stack([axis.ravel() for axis in np.meshgrid(AXIS, AXIS, indexing="ij")], axis=1)
-"""Nodes of both axes, log scale slowest, shape (81, 2)."""
-PLENTY = 100
-"""Failures from which the normal approximation is used as it is."""
-FINE = np.linspace(-4.0, 4.0, 129)
+"""Nodes of both axes, log scale slowest, shape (441, 2)."""
+FINE = np.linspace(-6.0, 6.0, 193)
 """Where the density is interpolated for points."""
 NOTHING = -500.0
 """Log of a density, over its highest, that counts as none."""
@@ -35,7 +34,7 @@ NOTHING = -500.0
 
 @dataclass(frozen=True, kw_only=True)
 class Posteriors:
-    """Log scale and log shape of n classes and items, each a distribution on m = 81 nodes.
+    """Log scale and log shape of n classes and items, each a distribution on m = 441 nodes.
 
     Parameters
     ----------
@@ -102,101 +101,34 @@ class Points:
     log_shape: FloatArray
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Density:
-    """Log density of the posterior of each sample, those joined to it by a masked cause moving along.
-
-    `centre`, shape (samples, 2): log scale and log shape at the maximum.
-    """
-
-    likelihood: Likelihood
-    centre: FloatArray
-
-    def _parameters(self, logs: FloatArray) -> FloatArray:
-        """Intercept and slope of log scale and log shape."""
-        slope = np.exp(logs[:, 1])
-        return np.stack([slope * (np.log(self.likelihood.reference) - logs[:, 0]), slope], axis=1)
-
-    @cached_property
-    def _covariance(self) -> FloatArray:
-        """Inverse of the curvature of each block at the centre, by log scale and log shape of its slots."""
-        one, parameters = self.likelihood, self._parameters(self.centre)
-        inverse = np.linalg.inv(-one.at(parameters).hessian)
-        jacobian = np.tile(np.eye(inverse.shape[1]), (len(inverse), 1, 1))
-        corner, i, j = 2 * one.slot[:, None, None], np.arange(2)[:, None], np.arange(2)[None, :]
-        logs = log_parameters(parameters, reference=one.reference).jacobian
-        jacobian[one.block[:, None, None], corner + i, corner + j] = logs
-        return np.asarray(jacobian @ inverse @ jacobian.transpose(0, 2, 1))
-
-    def _together(self, other: IntArray) -> FloatArray:
-        """Covariance of each sample, and of what stands in slot `other` of its block; shape (samples, 2, 2)."""
-        one, i, j = self.likelihood, np.arange(2)[:, None], np.arange(2)[None, :]
-        block, rows = one.block[:, None, None], 2 * one.slot[:, None, None] + i
-        covariance = self._covariance[block, rows, 2 * other[:, None, None] + j]
-        covariance[one.held, 1] = 0.0
-        return np.asarray(covariance)
-
-    @cached_property
-    def own(self) -> FloatArray:
-        """Covariance at the centre."""
-        covariance = self._together(self.likelihood.slot)
-        covariance[self.likelihood.held, :, 1] = 0.0
-        return covariance
-
-    def at(self, nodes: FloatArray) -> FloatArray:
-        """Log density, shape (samples, m), at nodes of each sample, shape (samples, m, 2)."""
-        one = self.likelihood
-        density = np.zeros(nodes.shape[:2])
-        for slot in range(int(one.slot.max()) + 1):
-            looked_at = np.flatnonzero(one.slot == slot)
-            leader = np.full(int(one.block.max()) + 1, -1)
-            leader[one.block[looked_at]] = looked_at
-            lead = leader[one.block]  # (samples,)
-            own = self.own[lead] + one.held[lead][:, None, None] * np.diag([0.0, 1.0])
-            along = self._together(np.full(len(lead), slot)) @ np.linalg.inv(own)
-            along[one.held[lead], :, 1] = 0.0
-            along[lead < 0] = 0.0
-            for place in range(nodes.shape[1]):
-                away = nodes[lead, place] - self.centre[lead]
-                logs = self.centre + np.einsum("nij,nj->ni", along, away)
-                density[looked_at, place] = one.value(self._parameters(logs)).value[one.block[looked_at]]
-        return density
-
-
-def _explored(density: _Density) -> Posteriors:
-    """Take the density on a grid, move the grid to the mean and spread found, and take it again."""
-    held = density.likelihood.held
-    centre, root = density.centre, _root(density.own, held)
-    first = _on_grid(centre, root, density.at(_nodes(centre, root)))
-    centre, root = first.mean, _root(first.covariance, held)
-    return _on_grid(centre, root, density.at(_nodes(centre, root)))
-
-
-def _normal(in_use: Sequence[InUse], held: BoolArray) -> Posteriors:
-    """Take the normal approximations the fit left."""
+def _moments(in_use: Sequence[InUse], held: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Centres, shape (n, 2), and roots of the covariances, shape (n, 2, 2), that the fit left."""
     centre = np.array([np.log([one.lifetime.scale, one.lifetime.shape]) for one in in_use if one.lifetime])
     sd = np.array([[one.log_scale_sd, one.log_shape_sd] for one in in_use], dtype=np.float64)
     correlation = np.array([one.correlation for one in in_use], dtype=np.float64)
     sd[held, 1] = 0.0
     covariance = sd[:, :, None] * sd[:, None, :]
     covariance[:, [0, 1], [1, 0]] *= correlation[:, None]
-    log_density = np.tile(-(STANDARD**2).sum(axis=1) / 2.0, (len(centre), 1))
-    return _on_grid(centre, _root(covariance, held), log_density)
+    return centre, _root(covariance, held)
 
 
-def _few(in_use: Sequence[InUse], lives: Lives) -> IntArray:
-    """List samples whose density is worth looking at, and those a masked cause joins to them."""
-    few = {(one.service_class, one.item) for one in in_use if one.fit and one.fit.failures + one.fit.masked < PLENTY}
-    block = LifeColumns(lives=lives).block
-    wanted = [block[place] for place, sample in enumerate(lives.samples) if sample in few]
-    return np.flatnonzero(np.isin(block, wanted))
+def _log_density(in_use: Sequence[InUse], lives: Lives, nodes: FloatArray) -> FloatArray:
+    """Log density of samples of these lives, in their order, shape (samples, m), at nodes, shape (samples, m, 2)."""
+    prior = MixedPrior.stacked([one.prior for one in in_use if one.prior])
+    families = tuple(one.choice.family for one in in_use if one.choice)
+    likelihood = Likelihood(lives=lives, families=families, prior=prior.nearest)
+    slope = np.array([one.lifetime.shape for one in in_use if one.lifetime])
+    scale = np.array([one.lifetime.scale for one in in_use if one.lifetime])
+    top = climb(likelihood, np.stack([slope * np.log(likelihood.reference / scale), slope], axis=1))
+    density = Density(likelihood=likelihood, centre=log_parameters(top, reference=likelihood.reference).value)
+    return np.asarray(density.at(nodes) - prior.nearest.log_density(nodes) + prior.log_density(nodes))
 
 
 def posterior_nodes(in_use: Sequence[InUse], *, lives: Lives) -> Posteriors:
     """Lay out what is known of log scale and log shape of each class and item, as nodes and weights.
 
-    Below 100 failures the density itself, prior times likelihood, on a grid of 9 x 9 nodes in steps of one standard
-    deviation along the axes of its own covariance; from there, and without any life, a normal distribution.
+    Below 100 failures the density itself, mixed prior times likelihood, on a grid of 21 x 21 nodes in steps of 0.6
+    standard deviations along the axes of its own covariance; without any life the mixed prior; else a normal one.
 
     Parameters
     ----------
@@ -217,8 +149,8 @@ def posterior_nodes(in_use: Sequence[InUse], *, lives: Lives) -> Posteriors:
 
     References
     ----------
-    Naylor & Smith (1982), Applied Statistics 31:214-225 (grids moved to the moments found on them; from memory);
-    DEVELOPERS.md, "Borrowed strength".
+    Naylor & Smith (1982), Applied Statistics 31:214-225 (grids laid by the moments; from memory); DEVELOPERS.md,
+    "Borrowed strength".
 
     Examples
     --------
@@ -226,7 +158,7 @@ def posterior_nodes(in_use: Sequence[InUse], *, lives: Lives) -> Posteriors:
     >>> from forecasting.pooling import lifetimes_in_use
     >>> seen = lives_of_one_sample(lower=[700.0, 900.0], upper=[700.0, np.inf])
     >>> posterior_nodes(lifetimes_in_use(seen, wanted=[("", "")]), lives=seen).weight.shape
-    (1, 81)
+    (1, 441)
     """
     place = {(one.service_class, one.item): number for number, one in enumerate(in_use)}
     for one in in_use:
@@ -234,23 +166,22 @@ def posterior_nodes(in_use: Sequence[InUse], *, lives: Lives) -> Posteriors:
     for sample in lives.samples:
         check(sample in place, f"`in_use` must have every sample of `lives`, got none for {sample}")
     held = np.array([one.choice is not None and one.choice.family is Family.EXPONENTIAL for one in in_use], dtype=bool)
-    normal = _normal(in_use, held)
-    few = _few(in_use, lives)
-    rows = np.array([place[lives.samples[sample]] for sample in few], dtype=np.int64)
-    if not len(rows):
-        return normal
-    chosen = [in_use[row] for row in rows]
-    prior = Prior(mean=np.array([one.prior_mean for one in chosen]), sd=np.array([one.prior_sd for one in chosen]))
-    families = tuple(one.choice.family for one in chosen if one.choice)
-    likelihood = Likelihood(lives=lives.of_samples(list(few)), families=families, prior=prior)
-    found = _explored(_Density(likelihood=likelihood, centre=normal.centre[rows]))
-    for name in Posteriors.__dataclass_fields__:
-        getattr(normal, name)[rows] = getattr(found, name)
-    return normal
+    centre, root = _moments(in_use, held)
+    nodes = _nodes(centre, root)
+    log_density = np.tile(-(STANDARD**2).sum(axis=1) / 2.0, (len(in_use), 1))
+    for row, one in enumerate(in_use):
+        if one.fit is None and one.prior is not None:
+            log_density[row] = one.prior.log_density(nodes[row : row + 1])[0]
+    few = few_failures(lives)
+    if len(few):
+        rows = [place[lives.samples[sample]] for sample in few]
+        chosen = [in_use[row] for row in rows]
+        log_density[rows] = _log_density(chosen, lives.of_samples(list(few)), nodes[rows])
+    return _on_grid(centre, root, log_density)
 
 
 def _quantiles(density: FloatArray, unit: FloatArray) -> FloatArray:
-    """Quantiles at `unit`, shape (k,), of densities over FINE, shape (k, 129)."""
+    """Quantiles at `unit`, shape (k,), of densities over FINE, shape (k, 193)."""
     steps = (density[:, 1:] + density[:, :-1]) / 2.0
     share = np.concatenate([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)], axis=1)
     share /= share[:, -1:]

@@ -1,12 +1,14 @@
-"""A normal prior on log scale and log shape, as a likelihood needs it: value, gradient and Hessian."""
+"""A normal prior on log scale and log shape, as a likelihood needs it, and mixtures of such priors."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["Prior", "PriorTerms", "log_parameters", "prior_terms", "prior_value"]
+__all__ = ["MixedPrior", "Prior", "PriorTerms", "log_parameters", "prior_terms", "prior_value"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,6 +32,86 @@ class Prior:
     def __post_init__(self) -> None:
         """Refuse certainty."""
         check(bool((self.sd > 0).all()), f"`sd` must be positive, got {self.sd}")
+
+    def log_density(self, logs: FloatArray) -> FloatArray:
+        """Log density but for a constant, shape (samples, m), at log scales and log shapes, shape (samples, m, 2)."""
+        return np.asarray(-0.5 * (((logs - self.mean[:, None]) / self.sd[:, None]) ** 2).sum(axis=2))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MixedPrior:
+    """What is believed of each sample when it isn't known where its pool lies: a mixture of k normal priors.
+
+    Parameters
+    ----------
+    mean : float array, shape (samples, k, 2) [log days, 1]
+        Of log scale and log shape.
+    covariance : float array, shape (samples, k, 2, 2) [1]
+        Of both.
+    weight : float array, shape (samples, k) [1]
+        How probable each is; rows sum to 1.
+    """
+
+    mean: FloatArray
+    covariance: FloatArray
+    weight: FloatArray
+
+    @staticmethod
+    def empty(samples: int, *, kinds: int) -> "MixedPrior":
+        """Room for so many."""
+        shape = (samples, kinds)
+        return MixedPrior(mean=np.empty((*shape, 2)), covariance=np.empty((*shape, 2, 2)), weight=np.empty(shape))
+
+    @staticmethod
+    def stacked(parts: Sequence["MixedPrior"]) -> "MixedPrior":
+        """Put those of several samples into one."""
+        return MixedPrior(
+            mean=np.concatenate([one.mean for one in parts]),
+            covariance=np.concatenate([one.covariance for one in parts]),
+            weight=np.concatenate([one.weight for one in parts]),
+        )
+
+    def of(self, place: int) -> "MixedPrior":
+        """Take one sample's."""
+        own = slice(place, place + 1)
+        return MixedPrior(mean=self.mean[own], covariance=self.covariance[own], weight=self.weight[own])
+
+    @property
+    def of_scale(self) -> "MixedPrior":
+        """The same of log scale, where the shape is held: its log is standard normal and says nothing."""
+        mean, covariance = self.mean * [1.0, 0.0], self.covariance * np.diag([1.0, 0.0]) + np.diag([0.0, 1.0])
+        return MixedPrior(mean=mean, covariance=covariance, weight=self.weight)
+
+    def log_densities(self, logs: FloatArray) -> FloatArray:
+        """Log density of each kind, shape (samples, k, m), at log scales and log shapes, shape (samples, m, 2)."""
+        root = np.linalg.cholesky(self.covariance)[..., None]  # (samples, k, 2, 2, 1)
+        away = logs[:, None] - self.mean[:, :, None]  # (samples, k, m, 2)
+        first = away[..., 0] / root[..., 0, 0, :]
+        second = (away[..., 1] - root[..., 1, 0, :] * first) / root[..., 1, 1, :]
+        return np.asarray(-0.5 * (first**2 + second**2) - np.log(root[..., 0, 0, :] * root[..., 1, 1, :]))
+
+    def log_density(self, logs: FloatArray) -> FloatArray:
+        """Log density but for a constant, shape (samples, m), at log scales and log shapes, shape (samples, m, 2)."""
+        each = self.log_densities(logs) + np.log(np.maximum(self.weight, 1e-300))[:, :, None]
+        highest = each.max(axis=1)
+        return np.asarray(highest + np.log(np.exp(each - highest[:, None]).sum(axis=1)))
+
+    @cached_property
+    def centre(self) -> FloatArray:
+        """Means of log scale and log shape, shape (samples, 2)."""
+        return np.asarray(np.einsum("nk,nkj->nj", self.weight, self.mean))
+
+    @cached_property
+    def total_covariance(self) -> FloatArray:
+        """Covariances of log scale and log shape, shape (samples, 2, 2)."""
+        away = self.mean - self.centre[:, None]
+        each = self.covariance + away[..., :, None] * away[..., None, :]
+        return np.asarray(np.einsum("nk,nkij->nij", self.weight, each))
+
+    @property
+    def nearest(self) -> Prior:
+        """Independent normal prior with the same means and variances."""
+        return Prior(mean=self.centre, sd=np.sqrt(np.diagonal(self.total_covariance, axis1=1, axis2=2)))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -91,7 +91,7 @@ def test_leaning_on_the_pool_beats_own_fits_and_one_pool(days: float, failures: 
 
 
 def test_the_pool_says_less_the_more_a_class_says_itself() -> None:
-    lives, _ = drawn(1, days=4.0 * YEAR)
+    lives, _ = drawn(1, days=8.0 * YEAR)
     rows = np.flatnonzero(lives.sample != 3)
     third = np.flatnonzero(lives.sample == 3)[:4]
     keep = np.sort(np.concatenate([rows, third]))

@@ -5,12 +5,14 @@ import pytest
 from scipy.stats import qmc
 
 from forecasting.arrays import FloatArray
+from forecasting.densities import PLENTY
 from forecasting.errors import InvalidInput
 from forecasting.families import Family
 from forecasting.family_choice import FamilyChoice
 from forecasting.lives import Lives, lives_of_one_sample
 from forecasting.pooling import InUse, lifetimes_in_use, lifetimes_of_families
-from forecasting.posteriors import PLENTY, Posteriors, posterior_nodes, posterior_points
+from forecasting.posteriors import Posteriors, posterior_nodes, posterior_points
+from forecasting.priors import MixedPrior
 
 YEAR = 365.25
 
@@ -27,10 +29,22 @@ def of(lives: Lives) -> tuple[InUse, ...]:
     return lifetimes_in_use(lives, wanted=lives.samples)
 
 
+def log_prior(prior: MixedPrior, log_scale: FloatArray, log_shape: FloatArray) -> FloatArray:
+    """Log density of a mixture of normal priors, written down plainly."""
+    density = np.zeros_like(log_scale)
+    for mean, covariance, weight in zip(prior.mean[0], prior.covariance[0], prior.weight[0], strict=True):
+        away = np.stack([log_scale - mean[0], log_shape - mean[1]])
+        precision = np.linalg.inv(covariance)
+        squared = (
+            precision[0, 0] * away[0] ** 2 + 2 * precision[0, 1] * away[0] * away[1] + precision[1, 1] * away[1] ** 2
+        )
+        density += weight * np.exp(-squared / 2) * np.sqrt(np.linalg.det(precision))
+    return np.asarray(np.log(np.maximum(density, 1e-300)))
+
+
 def brute_force(one: InUse, lives: Lives) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Log scales, log shapes and probabilities of a Weibull's posterior on 301 x 301 nodes, written down plainly."""
-    assert one.prior_mean is not None
-    assert one.prior_sd is not None
+    assert one.prior is not None
     assert one.lifetime is not None
     assert one.log_scale_sd is not None
     assert one.log_shape_sd is not None
@@ -38,11 +52,10 @@ def brute_force(one: InUse, lives: Lives) -> tuple[FloatArray, FloatArray, Float
     shape = np.log(one.lifetime.shape) + one.log_shape_sd * np.linspace(-9.0, 9.0, 301)
     log_scale, log_shape = np.meshgrid(scale, shape, indexing="ij")
     steep = np.exp(log_shape)
-    height = -(((log_scale - one.prior_mean[0]) / one.prior_sd[0]) ** 2) / 2
-    height -= ((log_shape - one.prior_mean[1]) / one.prior_sd[1]) ** 2 / 2
+    height = log_prior(one.prior, log_scale, log_shape)
     with np.errstate(divide="ignore", over="ignore"):
         for entry, lower, upper in zip(lives.entry, lives.lower, lives.upper, strict=True):
-            height += np.exp(steep * (np.log(entry) - log_scale)) - np.exp(steep * (np.log(lower) - log_scale))
+            height += np.exp(steep * (np.log(lower) - log_scale)) * np.expm1(steep * np.log(entry / lower))
             if np.isfinite(upper):
                 height += log_shape + steep * (np.log(lower) - log_scale)
     weight = np.exp(height - height.max())
@@ -59,22 +72,25 @@ def moments(log_scale: FloatArray, log_shape: FloatArray, weight: FloatArray) ->
 
 @pytest.mark.parametrize("failures", [0, 1, 2, 5, 20])
 def test_moments_are_those_of_the_density(failures: int) -> None:
-    """A hundredth of a standard deviation would move a 90 % quantile by less than 0.4 % of the probability."""
+    """A mean 0.04 and a spread 3 % off move a 90 % quantile by at most 0.4 and 0.5 % of the probability."""
     lives = watched(failures)
     (one,) = of(lives)
     found = posterior_nodes([one], lives=lives)
     truth = moments(*brute_force(one, lives))
     ours = moments(found.log_scale[0], found.log_shape[0], found.weight[0])
-    assert ours[:2] == pytest.approx(truth[:2], abs=0.01 * min(truth[2], truth[3]))
-    assert ours[2:4] == pytest.approx(truth[2:4], rel=0.01)
-    assert ours[4] == pytest.approx(truth[4], abs=0.01 * truth[2] * truth[3])
+    assert ours[:2] == pytest.approx(truth[:2], abs=0.04 * min(truth[2], truth[3]))
+    assert ours[2:4] == pytest.approx(truth[2:4], rel=0.03)
+    assert ours[4] == pytest.approx(truth[4], abs=0.04 * truth[2] * truth[3])
     assert found.mean[0] == pytest.approx(ours[:2])
     assert np.sqrt(np.diag(found.covariance[0])) == pytest.approx(ours[2:4])
 
 
 @pytest.mark.parametrize("failures", [0, 2, 20])
 def test_points_fall_where_the_density_is(failures: int) -> None:
-    """Shares of 1,024 Sobol points below the density's own deciles of log scale and of log shape."""
+    """Shares of 1,024 Sobol points below the density's own deciles of log scale and of log shape.
+
+    With a class alone and two failures the density is bent, its ridge as wide as two nodes: up to 2 % off.
+    """
     lives = watched(failures)
     (one,) = of(lives)
     nodes = posterior_nodes([one], lives=lives)
@@ -85,10 +101,10 @@ def test_points_fall_where_the_density_is(failures: int) -> None:
         at = weight.sum(axis=axis)
         share = np.cumsum(at) - at / 2.0
         for decile in np.linspace(0.1, 0.9, 9):
-            assert np.mean(drawn < np.interp(decile, share, values)) == pytest.approx(decile, abs=0.015)
+            assert np.mean(drawn < np.interp(decile, share, values)) == pytest.approx(decile, abs=0.02)
     truth = moments(log_scale, log_shape, weight)
     together = np.cov(points.log_scale[0], points.log_shape[0])[0, 1]
-    assert together == pytest.approx(truth[4], abs=0.02 * truth[2] * truth[3])
+    assert together == pytest.approx(truth[4], abs=0.04 * truth[2] * truth[3])
 
 
 def test_an_exponential_has_no_shape_to_be_unsure_of() -> None:
@@ -97,14 +113,13 @@ def test_an_exponential_has_no_shape_to_be_unsure_of() -> None:
     given = FamilyChoice(family=Family.EXPONENTIAL, failures=2, runner_up=None, difference=None)
     (one,) = lifetimes_of_families(lives, wanted=lives.samples, choices={"": given})
     found = posterior_nodes([one], lives=lives)
-    assert one.prior_mean is not None
-    assert one.prior_sd is not None
+    assert one.prior is not None
     log_scale = np.linspace(3.0, 15.0, 2001)
     exposure = float((lives.lower - lives.entry).sum())
     height = -2.0 * log_scale - exposure * np.exp(-log_scale)
-    height -= ((log_scale - one.prior_mean[0]) / one.prior_sd[0]) ** 2 / 2
+    height += log_prior(one.prior, log_scale, np.zeros(2001))
     truth = moments(log_scale, np.zeros(2001), np.exp(height - height.max()) / np.exp(height - height.max()).sum())
-    assert found.log_shape.tolist() == np.zeros((1, 81)).tolist()
+    assert found.log_shape.tolist() == np.zeros((1, 441)).tolist()
     assert found.mean[0] == pytest.approx([truth[0], 0.0], abs=0.01 * truth[2])
     assert np.sqrt(found.covariance[0, 0, 0]) == pytest.approx(truth[2], rel=0.02)
 
@@ -136,11 +151,12 @@ def test_items_joined_by_masked_causes_move_together() -> None:
         centre = np.log([one.lifetime.scale, one.lifetime.shape])
         axes += [centre[0] + span * float(one.log_scale_sd or 0), centre[1] + span * float(one.log_shape_sd or 0)]
     grid = np.meshgrid(*axes, indexing="ij", sparse=True)
-    height = sum(
-        -(((grid[2 * place + k] - (one.prior_mean or (0, 0))[k]) / (one.prior_sd or (1, 1))[k]) ** 2) / 2.0
-        for place, one in enumerate(in_use)
-        for k in range(2)
-    )
+    height: FloatArray = np.zeros((17,) * 4)
+    for place, one in enumerate(in_use):
+        assert one.prior is not None
+        own = np.broadcast_arrays(grid[2 * place], grid[2 * place + 1])
+        flat = log_prior(one.prior, own[0].reshape(17, 17), own[1].reshape(17, 17))
+        height = height + flat.reshape(own[0].shape)
     log_hazards = []
     for place in range(2):
         log_scale, log_shape = grid[2 * place : 2 * place + 2]
@@ -174,8 +190,10 @@ def test_each_row_of_weights_sums_to_one() -> None:
     in_use = lifetimes_in_use(lives, wanted=[("", ""), ("new", "")])
     found = posterior_nodes(in_use, lives=lives)
     assert found.weight.sum(axis=1) == pytest.approx(np.ones(2), abs=1e-12)
-    assert found.mean[1] == pytest.approx(in_use[1].prior_mean), "a class without lives is the pool"
-    assert np.sqrt(np.diag(found.covariance[1])) == pytest.approx(in_use[1].prior_sd, rel=1e-3)
+    assert in_use[1].prior is not None
+    assert found.mean[1] == pytest.approx(in_use[1].prior.centre[0], abs=0.01), "a class without lives is the pool"
+    spread, whole = (np.sqrt(np.diag(one)) for one in (found.covariance[1], in_use[1].prior.total_covariance[0]))
+    assert spread == pytest.approx(whole, rel=0.05), "its far tail is beyond the nodes"
 
 
 def test_days_or_years_give_the_same_nodes() -> None:
