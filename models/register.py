@@ -10,6 +10,7 @@ from models.base import CODE_LENGTH, ExactDecimal, at_least, code_key_type, know
 from models.partial_days import partial_day_type, partly_in_order, valid_partial_day
 
 POLICIES = ("corrective", "predetermined", "opportunistic")
+LEAKAGE_CLASSES = ("I", "II", "III", "IV", "V", "VI")
 CONSEQUENCES = ("stops", "curtails", "tolerable")
 
 
@@ -80,7 +81,11 @@ class Design(SQLModel, table=True):
     """A valve design."""
 
     __tablename__ = "designs"
-    __table_args__ = (valid_code("code"), at_least("actuator_air_limit_kpa", 0))
+    __table_args__ = (
+        valid_code("code"),
+        known_word("leakage_class", LEAKAGE_CLASSES),
+        *(at_least(column, 0) for column in ("actuator_air_limit_kpa", "seat_diameter_mm", "rated_capacity_kv")),
+    )
 
     id: int | None = Field(default=None, primary_key=True)
     code: str = Field(max_length=CODE_LENGTH)
@@ -89,6 +94,9 @@ class Design(SQLModel, table=True):
     body_size: str | None = Field(default=None, max_length=200)
     rating: str | None = Field(default=None, max_length=200)
     actuator_air_limit_kpa: float | None = None
+    leakage_class: str | None = Field(default=None, max_length=3)
+    seat_diameter_mm: float | None = None
+    rated_capacity_kv: float | None = None
     described: bool
 
 

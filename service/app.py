@@ -34,6 +34,7 @@ from service.repeats import repeatable
 from service.routes import (
     access,
     accuracy,
+    bench,
     cells,
     exports,
     findings,
@@ -130,7 +131,7 @@ def routed(settings: Settings) -> Litestar:
     nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, cells, findings, shelf, access, records)
     v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
     return Litestar(
-        route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER],
+        route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER, *bench.HANDLERS],
         dependencies={
             "engines": Provide(_engines, sync_to_thread=False),
             "processes": Provide(_processes, sync_to_thread=False),

@@ -177,7 +177,12 @@ FILES: dict[str, RecordFile] = {
             _refer("maintainable_item", ITEMS),
             *_plain("policy interval_days"),
         ),
-        _file(Design, ("code",), Code("code"), *_plain("name body_size rating actuator_air_limit_kpa")),
+        _file(
+            Design,
+            ("code",),
+            Code("code"),
+            *_plain("name body_size rating actuator_air_limit_kpa leakage_class seat_diameter_mm rated_capacity_kv"),
+        ),
         _file(Material, ("code",), Code("code"), *_plain("name storage_life_days edition source")),
         _file(
             Part,

@@ -20,6 +20,7 @@ from service.use_cases import draw_failure_model, list_findings, list_results, l
 ASSET_TYPES = {"valve-kits.css": "text/css", "icon.svg": "image/svg+xml"}
 FINDINGS_PER_PAGE = 100
 After = Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="The number of the last one seen.")]
+Ref = Annotated[str, QueryParameter(max_length=60, description="The event just recorded.")]
 Part = Annotated[str, QueryParameter(max_length=60, description="Part of a tag.")]
 
 
@@ -87,11 +88,13 @@ def get_valves(request: AnyRequest, engines: NamedDependency[Engines], tag: Part
 
 
 @get("/valves/{tag:str}", sync_to_thread=True)
-def get_valve(request: AnyRequest, engines: NamedDependency[Engines], tag: FromPath[str]) -> Response[str]:
+def get_valve(
+    request: AnyRequest, engines: NamedDependency[Engines], tag: FromPath[str], recorded: Ref = ""
+) -> Response[str]:
     """Show a valve: what was done to it and which kits it may need."""
     seen = look_up.look_at_valve(engines, tag)
     drawn = views.timeline(seen.events, until=today())
-    return answer_page(request, engines, "valve.html", seen=seen, timeline=drawn)
+    return answer_page(request, engines, "valve.html", seen=seen, timeline=drawn, recorded=recorded)
 
 
 @get("/record", sync_to_thread=True)

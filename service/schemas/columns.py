@@ -72,6 +72,9 @@ AsFound = Annotated[
     Meta(description="items and how each was found (ok, worn, failed), like trim:failed|packing:ok"),
 ]
 KitsUsed = Annotated[dict[Code, Quantity], Meta(description="kits and how many of each, like K-100:1|K-200:2")]
+LeakageClass = Annotated[
+    str, Meta(pattern="^(I|II|III|IV|V|VI)$", description="I, II, III, IV, V or VI: how tight the seat must be")
+]
 LastRenewals = Annotated[
     dict[Annotated[str, Meta(pattern=_CODE_OR_NOTHING)], PartialDay],
     Meta(description="a date, or items and dates like packing:2015-04-01|trim:2012-06"),

@@ -22,6 +22,7 @@ from service.schemas.columns import (
     Interval,
     KitsUsed,
     LastRenewals,
+    LeakageClass,
     Money,
     Name,
     PartialDay,
@@ -87,6 +88,9 @@ class DesignRecord(Record, frozen=True, kw_only=True):
     body_size: Name | None = None
     rating: Name | None = None
     actuator_air_limit_kpa: Amount | None = None
+    leakage_class: LeakageClass | None = None
+    seat_diameter_mm: Amount | None = None
+    rated_capacity_kv: Amount | None = None
 
 
 class MaterialRecord(Record, frozen=True, kw_only=True):

@@ -36,6 +36,9 @@ FULL: dict[str, dict[str, Any]] = {
         "body_size": "2 in",
         "rating": "class 600",
         "actuator_air_limit_kpa": 410.5,
+        "leakage_class": "IV",
+        "seat_diameter_mm": 51.0,
+        "rated_capacity_kv": 46.5,
     },
     "materials": {
         "code": "FKM",

@@ -44,6 +44,7 @@ OPERATIONS = {
     ("get", "/v1/accuracy"),
     ("get", "/v1/cell/{measure}"),
     ("get", "/v1/valves/{tag}/kit-needs"),
+    ("get", "/v1/valves/{tag}/rebuild-sheet"),
     ("get", "/v1/data-findings"),
     ("post", "/v1/data-findings/{finding_id}/close"),
     ("post", "/v1/data-findings/{finding_id}/reopen"),
@@ -79,9 +80,10 @@ PAGES = {
 }  # for people, as those of the description itself
 OUR_PAGES = {
     *("/assets/pages/{name}", "/sign-in", "/record", "/past-forecasts"),
+    *("/valves/{tag}/rebuild-sheet", "/valves/{tag}/record-rebuild"),
     *("/kits", "/kits/{code}", "/service-classes", "/service-classes/{code}", "/valves", "/valves/{tag}"),
 }
-FORMS = {"/sign-in", "/sign-out", "/sign-out-everywhere"}
+FORMS = {"/sign-in", "/sign-out", "/sign-out-everywhere", "/valves/{tag}/record-rebuild"}
 LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")
 
 
