@@ -40,7 +40,7 @@ ROUNDS = (
     *(("run", point) for point in ("in the write", "before commit#7", "after commit#8", RANDOM)),
     *(("backup", point) for point in ("in the write", RANDOM)),
 )
-PATIENCE, MOST_LOOKS = 60.0, 6
+PATIENCE, MOST_LOOKS = 240.0, 6
 VALVES = "tag,design,area,installed_on\n" + "".join(f"FV-{number},GLOBE,U1,2015-01-01\n" for number in range(50))
 SUMS = {name: model.__tablename__ for name, model in RESULT_TABLES.items()}
 
@@ -154,6 +154,9 @@ class Rounds:
             processes[0].kill()
         for process in processes:
             process.join(PATIENCE)
+            if process.is_alive():
+                process.kill()
+                raise AssertionError(f"{what}, {point}: not ended within {PATIENCE:g} seconds")
         wanted.unlink(missing_ok=True)
         killed = any(process.exitcode == -signal.SIGKILL for process in processes)
         ended = "killed" if killed else "ended before"

@@ -13,7 +13,7 @@ SOAK = int(os.environ.get("FAULT_ROUNDS", "0"))
 FEW = (("import", "in the write"), ("run", "in the write"), ("run", "after commit#8"), ("backup", RANDOM))
 
 
-@pytest.mark.timeout(180 + 30 * SOAK)
+@pytest.mark.timeout(600 + 60 * SOAK)
 def test_nothing_is_half_done_lost_or_done_twice(
     database_url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, record_property: Callable[[str, object], None]
 ) -> None:
