@@ -15,7 +15,7 @@ from forecasting.valve_renewals import Ahead, Renewals, Window, renewals
 
 __all__ = ["Expectations", "Group", "ItemPlan", "TakeUp", "Window", "kits_expected", "kits_taken"]
 
-COARSE = 14.0
+COARSE = 7.0
 """Longest cell in days where only expectations are wanted, at lifetimes beside the centre."""
 
 

@@ -382,7 +382,7 @@ def forecast(plant: Plant) -> Forecast:
     ...     design_items={"D": (DesignItem(item="seat", kit="K", qty=1, renews=frozenset({"seat"})),)}, questions=(),
     ... ))
     >>> round(made.demand["", "K"][0.0, 365.0].mean, 2)
-    0.95
+    0.96
     """  # noqa: DOC502 (comes from standing)
     stand = standing(plant)
     fleet = stand.fleet

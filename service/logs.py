@@ -15,5 +15,7 @@ def configure_logs() -> None:
             structlog.processors.format_exc_info,
             structlog.processors.JSONRenderer(),
         ],
+        # what only a developer wants is told to no terminal: how far a run is stands at /v1/runs
+        wrapper_class=structlog.make_filtering_bound_logger("info"),
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
     )

@@ -73,7 +73,7 @@ def _renew(engines: Engines, run_id: int) -> None:
 
 def _enter(engines: Engines, run_id: int, stage: str | None, watch: Callable[[str | None], None]) -> None:
     watch(stage)
-    structlog.get_logger().info("stage", stage=stage)
+    structlog.get_logger().debug("stage", stage=stage)
     # a run doesn't fail because nobody could be told how far it is
     with suppress(Busy, Conflict), write_session(engines) as session:
         enter_stage(session, run_id, stage, at=now())
