@@ -45,7 +45,7 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_kits
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_calibration
 
-# fifty rounds of SIGKILL on each database; a cluster of workers of which one dies; two hundred clients during a run
+# fifty rounds of SIGKILL on each database; two hundred clients during a run
 soak: $(STAMP)
 	FAULT_ROUNDS=50 KILL_ROUNDS=5 $(BIN)/pytest -s tests/e2e/test_faults.py tests/e2e/test_killed_imports.py
 	$(BIN)/python -m tests.benchmarks.soak_clients

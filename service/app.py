@@ -47,6 +47,7 @@ from service.routes import (
     runs,
     scheduling,
     shelf,
+    workbooks,
 )
 from service.routes.answers import how_asked
 from service.settings import Settings, code_version
@@ -57,6 +58,21 @@ from service.window_processes import WindowProcesses
 COMPRESSED_FROM_BYTES = 1024
 SIGN_INS_PER_MINUTE = 10
 SWAGGER = "/assets/swagger"
+NOUNS = (
+    imports,
+    exports,
+    runs,
+    scheduling,
+    results,
+    frontier,
+    accuracy,
+    cells,
+    findings,
+    shelf,
+    workbooks,
+    access,
+    records,
+)
 
 log = structlog.get_logger()
 
@@ -128,8 +144,7 @@ def routed(settings: Settings) -> Litestar:
             await processes.close()
             engines.reader.dispose()
 
-    nouns = (imports, exports, runs, scheduling, results, frontier, accuracy, cells, findings, shelf, access, records)
-    v1 = Router("/v1", route_handlers=[handler for noun in nouns for handler in noun.HANDLERS])
+    v1 = Router("/v1", route_handlers=[handler for noun in NOUNS for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER, *bench.HANDLERS],
         dependencies={

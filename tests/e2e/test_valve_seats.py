@@ -108,8 +108,8 @@ def _minus_log_likelihood(logs: FloatArray) -> float:
 
 def _independent_fit() -> tuple[float, float]:
     """Shape and scale by a simplex search."""
-    options = {"xatol": 1e-10, "fatol": 1e-12}
-    shape, scale = np.exp(minimize(_minus_log_likelihood, [0.0, 6.0], method="Nelder-Mead", options=options).x)
+    best = minimize(_minus_log_likelihood, [0.0, 6.0], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12})
+    shape, scale = np.exp(best.x)
     return float(shape), float(scale)
 
 

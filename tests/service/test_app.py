@@ -43,6 +43,8 @@ OPERATIONS = {
     ("get", "/v1/stock-frontier/plot.svg"),
     ("get", "/v1/accuracy"),
     ("get", "/v1/cell/{measure}"),
+    ("get", "/v1/workbook.xlsx"),
+    ("get", "/v1/sample-workbook.xlsx"),
     ("get", "/v1/valves/{tag}/kit-needs"),
     ("get", "/v1/valves/{tag}/rebuild-sheet"),
     ("get", "/v1/data-findings"),
