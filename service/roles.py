@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from models.access import ROLES
 from models.queries.files import FILES
 
-READ, RUN, CLOSE, ADMINISTER = "read", "run", "close findings", "administer"
+READ, RUN, CLOSE, ACCEPT, ADMINISTER = "read", "run", "close findings", "accept proposals", "administer"
 STORES = frozenset({"stock", "lots", "orders", "reservations", "issues", "stock_settings"})
 REGISTER = frozenset(FILES) - STORES
 CHANGING = ("create", "change", "delete", "import")
@@ -20,9 +20,9 @@ MAY: dict[str, frozenset[str]] = {
     "reader": frozenset({READ}),
     "sheet": frozenset({READ}),
     "bench": frozenset({READ}) | _to(frozenset({"events"}), "create"),
-    "storeroom": frozenset({READ}) | _to(STORES, *CHANGING),
+    "storeroom": frozenset({READ, ACCEPT}) | _to(STORES, *CHANGING),
     "planner": frozenset({READ, RUN, CLOSE}) | _to(REGISTER, *CHANGING),
-    "admin": frozenset({READ, RUN, CLOSE, ADMINISTER}) | _to(frozenset(FILES), *CHANGING),
+    "admin": frozenset({READ, RUN, CLOSE, ACCEPT, ADMINISTER}) | _to(frozenset(FILES), *CHANGING),
 }
 WAY_OF = {"POST": "create", "PATCH": "change", "DELETE": "delete"}
 FOR_ADMINISTRATORS = ("keys", "audit")
@@ -45,7 +45,8 @@ def needed(method: str, path_template: str, path_params: Mapping[str, object]) -
     Returns
     -------
     str
-        READ, RUN, CLOSE, ADMINISTER, or a way of changing and a file; ADMINISTER for what this table does not know.
+        READ, RUN, CLOSE, ACCEPT, ADMINISTER, or a way of changing and a file; ADMINISTER for what this table
+        does not know.
     """
     segments = path_template.strip("/").split("/")
     noun = segments[1].replace("-", "_") if len(segments) > 1 else ""
@@ -59,6 +60,8 @@ def needed(method: str, path_template: str, path_params: Mapping[str, object]) -
         return RUN
     if noun == "data_findings":
         return CLOSE
+    if noun == "reorder_points":
+        return ACCEPT
     if noun == "imports":
         return f"import {str(path_params.get('file')).casefold()}" if "file" in path_params else ADMINISTER
     return f"{WAY_OF.get(method)} {noun}" if noun in FILES else ADMINISTER

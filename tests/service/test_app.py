@@ -37,6 +37,8 @@ OPERATIONS = {
     ("get", "/v1/reorder-points"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}/why"),
+    ("post", "/v1/reorder-points/{storeroom}/{kit}/accept"),
+    ("get", "/v1/acceptances"),
     ("get", "/v1/order-list"),
     ("get", "/v1/stock-frontier"),
     ("get", "/v1/stock-frontier/levels"),

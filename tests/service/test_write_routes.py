@@ -28,6 +28,15 @@ from tests.service.valid_records import TAGS, Body, days, names, records, record
 
 Client = TestClient[Any]
 
+
+def any_said(taken: tuple[int | None, int | None]) -> bool:
+    return taken != (None, None)
+
+
+def named(taken: tuple[int | None, int | None]) -> dict[str, int | None]:
+    return dict(zip(("reorder_point", "quantity"), taken, strict=True))
+
+
 TIMES = 50
 WRITES = ("post", "patch", "put", "delete")
 ANY_STATE = {"If-Match": "*"}
@@ -36,6 +45,11 @@ FINDINGS = 2 * TIMES
 EXPIRIES = st.dates(date(2100, 1, 1)).map(lambda day: f"{day}T00:00:00+01:00")
 REASONS = names.filter(str.strip)
 HOLDERS = REASONS.filter(str.isprintable)
+PROPOSAL = {
+    **{"storeroom": "S/1", "kit": "K/1", "reorder_point": 2, "order_quantity": 4, "proposed_quantity": 4},
+    **{"position": 1, "status": "computed"},
+}
+TAKEN = st.tuples(st.none() | st.integers(-1, 10**9), st.none() | st.integers(0, 10**9)).filter(any_said).map(named)
 
 
 @pytest.mark.timeout(600)
@@ -51,6 +65,7 @@ def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: E
     fifty_times(st.sampled_from(list(FILES)).flatmap(files), partial(bring_in, client))
     fifty_times(st.tuples(days, REASONS), partial(void, client))
     fifty_times(REASONS, partial(close, client, iter(findings(engines))))
+    fifty_times(st.tuples(TAKEN, REASONS), partial(accept, client))
     fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
     fifty_times(days, partial(compute, client))
     writes = {f"{method} {path}" for path, methods in paths.items() for method in methods if method in WRITES}
@@ -149,7 +164,7 @@ def findings(engines: Engines) -> list[int]:
         run = runs.create_run(session, as_of=AS_OF, requested_at=NOON, code_version="0", pid=1)
         runs.claim_run(session, run.id, started_at=NOON, pid=2)
         told = [{"kind": "reason_assumed", "detail": "", "identity": f"{number:064}"} for number in range(FINDINGS)]
-        runs.store_results(session, run.id, {"findings": told})
+        runs.store_results(session, run.id, {"findings": told, "reorder_points": [PROPOSAL]})
         runs.finish_run(session, run.id, finished_at=NOON, input_digest="", horizon_ends_on=AS_OF, method="", counts={})
     return list(range(1, FINDINGS + 1))
 
@@ -162,6 +177,14 @@ def close(client: Client, open_: Iterator[int], reason: str) -> None:
         answer = client.post(f"/v1/data-findings/{number}/{way}", json=body)
         assert answer.status_code == 200, answer.text
         assert answer.json()["reason"] == (None if way == "reopen" else reason)
+
+
+def accept(client: Client, said: tuple[dict[str, int | None], str]) -> None:
+    """Take something of a proposal, and find it in the log."""
+    taken, reason = said
+    answer = client.post("/v1/reorder-points/S%2F1/K%2F1/accept", json={**taken, "reason": reason})
+    assert answer.status_code == 200, answer.text
+    assert same(answer.json(), {**taken, "reason": reason})
 
 
 def keep_key(client: Client, said: tuple[str, str, str]) -> None:

@@ -1,0 +1,52 @@
+"""What the storeroom decides: proposals taken or overridden, and the log of that."""
+
+from typing import Any
+
+from litestar import Request, Response
+from litestar.di import NamedDependency
+from litestar.params import FromPath, JSONBody
+
+from models.engine import Engines
+from service.routes.answers import Asked, accepts_json, answer_list, get_list, post_for
+from service.routes.records import takes_json
+from service.routes.results import OnlyCode, RunNumber
+from service.schemas.acceptances import AcceptanceOut, AcceptRequest
+from service.schemas.results import Page
+from service.use_cases import accept_proposal
+
+AnyRequest = Request[Any, Any, Any]
+
+
+@post_for(
+    "/reorder-points/{storeroom:str}/{kit:str}/accept",
+    status_code=200,
+    sync_to_thread=True,
+    guards=[accepts_json, takes_json],
+)
+def post_accept(
+    engines: NamedDependency[Engines],
+    storeroom: FromPath[str],
+    kit: FromPath[str],
+    data: JSONBody[AcceptRequest],
+    run: RunNumber = None,
+) -> AcceptanceOut:
+    """Take what the latest run proposes, or other numbers, with a reason. It is recorded; no order is placed.
+
+    The next run doesn't count it yet: until the order itself is recorded, the list proposes the same again.
+    """
+    return accept_proposal.accept_proposal(engines, data, run_id=run, storeroom=storeroom, kit=kit)
+
+
+@get_list("/acceptances")
+def get_acceptances(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    storeroom: OnlyCode = None,
+    kit: OnlyCode = None,
+) -> Response[Page[AcceptanceOut]]:
+    """List what was taken of proposals, by whom, when and why; kept for ever."""
+    return answer_list(request, asked, accept_proposal.list_acceptances(engines, storeroom=storeroom, kit=kit))
+
+
+HANDLERS = (post_accept, get_acceptances)

@@ -1,0 +1,155 @@
+"""What was taken of proposals: who may, what is recorded, what is refused."""
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Any
+
+import pytest
+from litestar.testing import TestClient
+from sqlalchemy import delete
+from sqlalchemy.exc import IntegrityError
+from sqlmodel import col
+
+from models.engine import Engines
+from models.queries.retention import keepers
+from models.runs import Run
+from service.db import write_session
+from service.settings import Settings
+from service.use_cases import manage_keys
+
+Client = TestClient[Any]
+FinishRun = Callable[[Engines], int]
+Connect = Callable[[Settings], AbstractContextManager[Client]]
+
+ADDRESS = "/v1/reorder-points/main/k-1/accept"
+TAKEN = {"reorder_point": 3, "quantity": 4, "reason": "as proposed"}
+
+
+def test_what_is_taken_is_recorded_beside_what_was_proposed(
+    client: Client, engines: Engines, finish_run: FinishRun
+) -> None:
+    run = finish_run(engines)
+    answer = client.post(ADDRESS, json={"quantity": 6, "reason": "two more for the shutdown"})
+    assert answer.status_code == 200, answer.text
+    body = answer.json()
+    accepted_at = body.pop("accepted_at")
+    assert accepted_at.endswith("Z")
+    assert body == {
+        **{"id": 1, "storeroom": "MAIN", "kit": "K-1", "reorder_point": None, "quantity": 6},
+        **{"reason": "two more for the shutdown", "holder": "open access"},
+        **{"proposed_reorder_point": 3, "proposed_quantity": 4, "position": 2, "present_reorder_point": 2},
+        **{"unit_cost": "1200.50", "cost": "7203.00", "run": run, "as_of": "2026-03-01"},
+    }
+    assert client.get("/v1/acceptances").json()["value"] == [{**body, "accepted_at": accepted_at}]
+
+
+def test_the_log_is_csv_read_in_parts_and_tagged(client: Client, engines: Engines, finish_run: FinishRun) -> None:
+    finish_run(engines)
+    for quantity in (4, 5):
+        client.post(ADDRESS, json={"quantity": quantity, "reason": "=1+1"})
+    client.post("/v1/reorder-points/MAIN/K%2F2/accept", json={"reorder_point": -1, "reason": "no longer kept"})
+    lines = client.get("/v1/acceptances?format=csv&kit=k-1").text.splitlines()
+    assert lines[0].split(",")[:7] == ["id", "storeroom", "kit", "reorder_point", "quantity", "reason", "holder"]
+    assert [line.split(",")[:6] for line in lines[1:]] == [
+        ["1", "MAIN", "K-1", "", "4", "'=1+1"],
+        ["2", "MAIN", "K-1", "", "5", "'=1+1"],
+    ]
+    first = client.get("/v1/acceptances?limit=2")
+    rest = client.get(first.json()["@odata.nextLink"]).json()["value"]
+    assert [(one["kit"], one["reorder_point"]) for one in rest] == [("K/2", -1)]
+    again = client.get("/v1/acceptances?limit=2", headers={"If-None-Match": first.headers["etag"]})
+    assert again.status_code == 304
+
+
+@pytest.mark.parametrize(
+    ("body", "pointer"),
+    [
+        ({"reason": "nothing taken"}, "/"),
+        ({"quantity": -1, "reason": "absurd"}, "/quantity"),
+        ({"reorder_point": -2, "reason": "absurd"}, "/reorder_point"),
+        ({"quantity": 2.5, "reason": "absurd"}, "/quantity"),
+        ({"quantity": 10**12, "reason": "absurd"}, "/quantity"),
+        ({"quantity": 1}, "/"),
+        ({"quantity": 1, "reason": " "}, "/reason"),
+        ({"quantity": 1, "reason": "typing slip", "qty": 2}, "/"),
+    ],
+    ids=str,
+)
+def test_absurd_and_missing_numbers_are_refused_and_nothing_is_recorded(
+    sqlite_client: Client, sqlite_engines: Engines, finish_run: FinishRun, body: dict[str, object], pointer: str
+) -> None:
+    finish_run(sqlite_engines)
+    answer = sqlite_client.post(ADDRESS, json=body)
+    assert answer.status_code == 400, answer.text
+    assert answer.json()["errors"][0].get("pointer", "") == pointer
+    assert sqlite_client.get("/v1/acceptances").json()["value"] == []
+
+
+def test_only_what_the_latest_run_proposes_can_be_taken(
+    client: Client, engines: Engines, finish_run: FinishRun
+) -> None:
+    first, second = finish_run(engines), finish_run(engines)
+    late = client.post(f"{ADDRESS}?run={first}", json=TAKEN)
+    assert (late.status_code, late.json()["detail"]) == (
+        409,
+        f"run {first} isn't the latest: look at what run {second} proposes, and accept that",
+    )
+    assert client.post(f"{ADDRESS}?run={second}", json=TAKEN).json()["run"] == second
+
+
+def test_without_a_proposal_there_is_nothing_to_take(client: Client, engines: Engines, finish_run: FinishRun) -> None:
+    assert client.post(ADDRESS, json=TAKEN).status_code == 409
+    finish_run(engines)
+    unknown = client.post("/v1/reorder-points/MAIN/K-4/accept", json=TAKEN)
+    assert (unknown.status_code, unknown.json()["detail"]) == (
+        409,
+        "nothing is proposed for kit K-4 in storeroom MAIN: its lead time is not known",
+    )
+    assert client.post("/v1/reorder-points/MAIN/K-9/accept", json=TAKEN).status_code == 404
+
+
+def test_a_request_sent_twice_under_one_key_is_one_acceptance(
+    client: Client, engines: Engines, finish_run: FinishRun
+) -> None:
+    finish_run(engines)
+    answers = [client.post(ADDRESS, json=TAKEN, headers={"Idempotency-Key": "six-o-clock"}) for _ in range(2)]
+    assert answers[0].json() == answers[1].json()
+    assert len(client.get("/v1/acceptances").json()["value"]) == 1
+
+
+def test_the_storeroom_accepts_in_its_own_name_and_others_do_not(
+    connect: Connect, sqlite_url: str, sqlite_engines: Engines, finish_run: FinishRun
+) -> None:
+    finish_run(sqlite_engines)
+    roles = ("reader", "sheet", "bench", "planner", "storeroom")
+    made = {
+        role: manage_keys.create_key(sqlite_engines, role=role, holder=f"the {role}", expires_at=None) for role in roles
+    }
+    with connect(Settings(database_url=sqlite_url)) as client:
+        assert client.post(ADDRESS, json=TAKEN).status_code == 401
+        answers = {
+            role: client.post(ADDRESS, json=TAKEN, headers={"Authorization": f"Bearer {made[role].key}"})
+            for role in roles
+        }
+    assert {role: answer.status_code for role, answer in answers.items()} == {
+        **dict.fromkeys(roles, 403),
+        "storeroom": 200,
+    }
+    assert answers["storeroom"].json()["holder"] == "the storeroom"
+
+
+def test_the_run_that_an_acceptance_points_to_stays(engines: Engines, client: Client, finish_run: FinishRun) -> None:
+    run = finish_run(engines)
+    client.post(ADDRESS, json=TAKEN)
+    assert "acceptances" in {column.table.name for column in keepers(Run.metadata)}
+    with pytest.raises(Exception, match="(?i)foreign key") as refused, write_session(engines) as session:
+        session.execute(delete(Run).where(col(Run.id) == run))
+    assert isinstance(refused.value.__cause__, IntegrityError)
+
+
+def test_the_trail_names_what_was_accepted(client: Client, engines: Engines, finish_run: FinishRun) -> None:
+    run = finish_run(engines)
+    client.post(ADDRESS, json=TAKEN)
+    (entry,) = [one for one in client.get("/v1/audit").json()["value"] if one["action"] == "accept proposal"]
+    said = {"acceptance": 1, "run": run, "storeroom": "MAIN", "kit": "K-1", **TAKEN}
+    assert entry["subjects"] == [said]
