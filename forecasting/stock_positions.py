@@ -41,6 +41,8 @@ class StockPosition:
     ----------
     on_hand, expired, unfilled, reserved : int [kits]
         On the shelf; of which unusable; requests not met; kept for needs outside the forecast.
+    accepted : int [kits]
+        Proposals accepted and on no order yet.
     on_order, overdue, late : int [kits]
         Due by the end of the protection interval, overdue ones included; of which overdue; due later, not counted.
     expiring : int [kits]
@@ -55,6 +57,7 @@ class StockPosition:
     overdue: int
     late: int
     expiring: int = 0
+    accepted: int = 0
 
     @property
     def usable(self) -> int:
@@ -63,8 +66,8 @@ class StockPosition:
 
     @property
     def position(self) -> int:
-        """Usable on hand - unfilled - reserved + on order, in kits."""
-        return self.usable - self.unfilled - self.reserved + self.on_order
+        """Usable on hand - unfilled - reserved + on order + accepted, in kits."""
+        return self.usable - self.unfilled - self.reserved + self.on_order + self.accepted
 
 
 def stock_position(
@@ -76,6 +79,7 @@ def stock_position(
     unfilled: int = 0,
     reserved: int = 0,
     expiring: int = 0,
+    accepted: int = 0,
 ) -> StockPosition:
     """Make up the stock position for the reorder decision.
 
@@ -87,7 +91,7 @@ def stock_position(
         Firm and open.
     protection_interval : float [days]
         Lead time plus review period.
-    expired, unfilled, reserved, expiring : int [kits]
+    expired, unfilled, reserved, expiring, accepted : int [kits]
         See `StockPosition`.
 
     Returns
@@ -110,11 +114,13 @@ def stock_position(
     >>> stock_position(on_hand=1, orders=[OpenOrder(due=-3.0, qty=2)], protection_interval=30.0).position
     3
     """
-    possible = min(on_hand - expired - expiring, expired, expiring, unfilled, reserved) >= 0 <= protection_interval
+    possible = (
+        min(on_hand - expired - expiring, expired, expiring, unfilled, reserved, accepted) >= 0 <= protection_interval
+    )
     check(
         possible,
         "stock must not be negative nor `expired` beyond `on_hand`, got "
-        f"{on_hand}, {expired}, {expiring}, {unfilled}, {reserved}, {protection_interval}",
+        f"{on_hand}, {expired}, {expiring}, {unfilled}, {reserved}, {accepted}, {protection_interval}",
     )
     counted = [order for order in orders if order.due <= protection_interval]
     return StockPosition(
@@ -126,4 +132,5 @@ def stock_position(
         overdue=sum(order.qty for order in counted if order.due < 0),
         late=sum(order.qty for order in orders if order.due > protection_interval),
         expiring=expiring,
+        accepted=accepted,
     )

@@ -59,6 +59,8 @@ class StockQuestion:
         What of `on_hand` expires when.
     unfilled, reserved : int [kits]
         Requests not met; kept for needs outside the forecast.
+    accepted : int [kits]
+        Proposals accepted and on no order yet; they count as stock to come.
     present_reorder_point, present_order_quantity : int or None [kits]
         In use today.
     """
@@ -83,6 +85,7 @@ class StockQuestion:
     lots: tuple[Lot, ...] = ()
     unfilled: int = 0
     reserved: int = 0
+    accepted: int = 0
     present_reorder_point: int | None = None
     present_order_quantity: int | None = None
 

@@ -218,6 +218,7 @@ def _position(question: StockQuestion, demand_over: Callable[[Window], Demand]) 
         unfilled=question.unfilled,
         reserved=question.reserved,
         expiring=round(expiring),
+        accepted=question.accepted,
     )
 
 

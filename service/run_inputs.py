@@ -12,9 +12,11 @@ from forecasting.exchanges import ExchangeTaking
 from forecasting.pipeline import Plant
 from models.base import Session
 from models.queries import records as record_queries
+from models.queries.acceptances import every_acceptance
 from service.closings import ReadHistory, read_history
 from service.schemas.records import RECORDS, Record, ServiceClassRecord
 from service.translate import Records, Register, register_from_records
+from service.translate_accepted import Accepted
 from service.translate_demand import (
     forecast_periods,
     parts_of,
@@ -103,13 +105,30 @@ def read_inputs(session: Session, exchanges: Mapping[str, tuple[ExchangeTaking, 
     for file in READ:
         if file not in files:
             files[file] = [msgspec.convert(row, RECORDS[file]) for row in record_queries.read_all(session, file)]
-    plain = msgspec.json.encode({**files, "exchanges": exchanges}, order="deterministic")
+    read = {**files, "exchanges": dict(exchanges), "accepted": _accepted(session)}
+    plain = msgspec.json.encode(read, order="deterministic")
     return ReadInputs(
-        inputs=msgspec.convert({**files, "exchanges": dict(exchanges)}, Inputs),
+        inputs=msgspec.convert(read, Inputs),
         history=history,
         packed=zlib.compress(plain),
         digest=sha256(plain).hexdigest(),
     )
+
+
+def _accepted(session: Session) -> list[Accepted]:
+    """Read what was accepted of earlier runs, the first first."""
+    return [
+        Accepted(
+            storeroom=one.storeroom,
+            kit=one.kit,
+            as_of=one.as_of,
+            quantity=one.quantity,
+            reorder_point=one.reorder_point,
+            stated_reorder_point=one.stated_reorder_point,
+            known_orders=tuple((ref, line) for ref, line in one.known_orders),
+        )
+        for one in every_acceptance(session)
+    ]
 
 
 def unpacked(packed: bytes) -> Inputs:

@@ -29,6 +29,7 @@ from service.schemas.records import (
     TurnaroundRecord,
     ValveRecord,
 )
+from service.translate_accepted import Accepted
 from service.translate_days import event_days, installation_day, renewal_day
 
 NO_AREA = "no area"
@@ -39,7 +40,7 @@ NO_CLASS = "no service class"
 
 @dataclass(frozen=True, kw_only=True)
 class Records:
-    """The record a run reads, one list per file."""
+    """The record a run reads, one list per file, and what was accepted of earlier runs."""
 
     areas: list[AreaRecord] = field(default_factory=list)
     policies: list[PolicyRecord] = field(default_factory=list)
@@ -58,6 +59,7 @@ class Records:
     kit_parts: list[KitPartRecord] = field(default_factory=list)
     lots: list[LotRecord] = field(default_factory=list)
     consequence_targets: list[ConsequenceTargetRecord] = field(default_factory=list)
+    accepted: list[Accepted] = field(default_factory=list)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,6 +35,8 @@ def _held(decision: StockDecision) -> str:
     if position.on_order:
         overdue = f", {position.overdue} of them overdue" if position.overdue else ""
         parts.append(f"{position.on_order} on order{overdue}")
+    if position.accepted:
+        parts.append(f"{position.accepted} accepted, on no order yet")
     if position.late:
         parts.append(f"{position.late} more due too late")
     if position.expired:
@@ -140,6 +142,7 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "on_order_counted": position.on_order,
         "on_order_late": position.late,
         "overdue_qty": position.overdue,
+        "accepted_qty": position.accepted,
         "lead_time_over_history": round6(ratio),
         "lead_time_orders_seen": asked.orders_seen,
         "shortage_weight": round6(asked.shortage_weight),

@@ -11,6 +11,7 @@ from forecasting.stock_positions import OpenOrder
 from forecasting.stocking import StockQuestion
 from service.schemas.records import ConsequenceTargetRecord, KitRecord, OrderRecord, StockSettingRecord
 from service.translate import Records, Register, stock_counts_as, successor_of
+from service.translate_accepted import not_yet_ordered, with_accepted_levels
 from service.translate_lead_times import Times, orders_taken, times_of
 from service.translate_shelf_life import Shelf, ShelfLife, shelf_lives, shelves
 from service.translate_targets import WORST_FIRST, Target, target_of
@@ -61,6 +62,7 @@ class _Store:
     on_hand: dict[Key, int]
     orders: dict[Key, tuple[OpenOrder, ...]]
     undated: dict[Key, int]
+    accepted: dict[Key, int]
     shelves: dict[Key, Shelf]
 
 
@@ -101,6 +103,7 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
         on_hand=dict(on_hand),
         orders={key: tuple(rows) for key, rows in orders.items()},
         undated=dict(undated),
+        accepted=not_yet_ordered(records.accepted, records.orders, counts_as, as_of=as_of),
         shelves=shelves(records.lots, on_hand, lives, counts_as, as_of=as_of),
     )
 
@@ -180,6 +183,7 @@ def _question(known: _Known, key: Key, times: Times, target: Target, assumed: As
         holding_cost=float(kit.unit_cost) * assumed.holding_rate_per_year if kit.unit_cost else None,
         on_hand=store.on_hand.get(key, 0),
         orders=store.orders.get(key, ()),
+        accepted=store.accepted.get(key, 0),
         shortage_cost=float(target.shortage_cost) if target.shortage_cost else None,
         lots=() if shelf is None else shelf.lots,
         present_reorder_point=setting.present_reorder_point,
@@ -255,7 +259,7 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     successors = successor_of(records.kits, as_of=as_of)
     known = _Known(
         kits={kit.code: kit for kit in records.kits},
-        settings=_settings(records.stock_settings, successors),
+        settings=_settings(with_accepted_levels(records.stock_settings, records.accepted), successors),
         targets={one.consequence: one for one in records.consequence_targets},
         taken=orders_taken(records.orders, successors, as_of=as_of),
         lives=lives,

@@ -1,4 +1,4 @@
-"""What named holders took of what runs proposed: stored and listed."""
+"""What named holders took of what runs proposed: stored and listed, and what a run has to know of it."""
 
 from collections.abc import Sequence
 
@@ -6,7 +6,9 @@ from sqlmodel import col, select
 
 from models.acceptances import Acceptance
 from models.base import Session, code_key
+from models.kits import Kit
 from models.queries.results import same_code
+from models.stock import Order, StockSetting, Storeroom
 
 
 def store_acceptance(session: Session, acceptance: Acceptance) -> Acceptance:
@@ -54,3 +56,68 @@ def list_acceptances(
     of = (*same_code(Acceptance.storeroom_key, storeroom), *same_code(Acceptance.kit_key, kit))
     wanted = select(Acceptance).where(col(Acceptance.id) > after, *of)
     return session.exec(wanted.order_by(col(Acceptance.id)).limit(limit)).all()
+
+
+def every_acceptance(session: Session) -> Sequence[Acceptance]:
+    """Read all that was taken, for a run.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+
+    Returns
+    -------
+    sequence of Acceptance
+        By id: the order in which they were made.
+    """
+    return session.exec(select(Acceptance).order_by(col(Acceptance.id))).all()
+
+
+def orders_known(session: Session, *, storeroom: str, kit: str) -> list[tuple[str, str]]:
+    """Name the orders of a kit for a storeroom that are in the record.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    storeroom, kit : str
+        Codes.
+
+    Returns
+    -------
+    list of (ref, line)
+        In order.
+    """
+    wanted = (
+        select(Order.ref, Order.line)
+        .join(Storeroom, col(Storeroom.id) == Order.storeroom_id)
+        .join(Kit, col(Kit.id) == Order.kit_id)
+        .where(Storeroom.code_key == code_key(storeroom), Kit.code_key == code_key(kit))
+        .order_by(col(Order.ref), col(Order.line))
+    )
+    return [(ref, line) for ref, line in session.exec(wanted)]
+
+
+def level_stated(session: Session, *, storeroom: str, kit: str) -> int | None:
+    """Read the reorder point that the record states.
+
+    Parameters
+    ----------
+    session : Session
+        Any.
+    storeroom, kit : str
+        Codes.
+
+    Returns
+    -------
+    int or None [kits]
+        None where it states none.
+    """
+    wanted = (
+        select(StockSetting.present_reorder_point)
+        .join(Storeroom, col(Storeroom.id) == StockSetting.storeroom_id)
+        .join(Kit, col(Kit.id) == StockSetting.kit_id)
+        .where(Storeroom.code_key == code_key(storeroom), Kit.code_key == code_key(kit))
+    )
+    return session.exec(wanted).one_or_none()

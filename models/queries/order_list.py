@@ -13,7 +13,7 @@ from models.runs import Run, RunReorderPoint
 def order_list(
     session: Session, run_id: int, *, storeroom: str | None, after: int, limit: int
 ) -> Sequence[RunReorderPoint]:
-    """List what to order and which orders to chase, late ones first.
+    """List what to order, what was accepted and is on no order yet, and which orders to chase, late ones first.
 
     An overdue order stands at the day of the data cut-off, between what should have been ordered before
     and what is to be ordered later.
@@ -39,11 +39,11 @@ def order_list(
     row = RunReorderPoint
     as_of = session.get_one(Run, run_id).as_of
     act_on = func.coalesce(col(row.order_by), as_of)
-    overdue = col(row.details)["overdue_qty"].as_float()
+    overdue, accepted = (col(row.details)[name].as_float() for name in ("overdue_qty", "accepted_qty"))
     wanted = (
         select(row)
         .where(row.run_id == run_id, *same_code(row.storeroom_key, storeroom))
-        .where(or_(col(row.proposed_quantity) > 0, overdue > 0))
+        .where(or_(col(row.proposed_quantity) > 0, overdue > 0, accepted > 0))
     )
     last = session.get(RunReorderPoint, after)
     if last is not None:

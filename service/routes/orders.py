@@ -32,7 +32,8 @@ def post_accept(
 ) -> AcceptanceOut:
     """Take what the latest run proposes, or other numbers, with a reason. It is recorded; no order is placed.
 
-    The next run doesn't count it yet: until the order itself is recorded, the list proposes the same again.
+    From the next run on the quantity counts as stock to come, until an order that was not known by then is recorded;
+    the reorder point is the present one until the record states another.
     """
     return accept_proposal.accept_proposal(engines, data, run_id=run, storeroom=storeroom, kit=kit)
 

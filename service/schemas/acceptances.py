@@ -17,7 +17,8 @@ Level = Annotated[
 class AcceptRequest(Struct, kw_only=True, forbid_unknown_fields=True):
     """What is taken: a reorder point from now on, a number of kits that will be ordered now, or both.
 
-    What is left out isn't decided. A quantity of 0 says that nothing is ordered.
+    What is left out isn't decided. A quantity of 0 says that nothing is ordered, and that what was accepted before and
+    isn't on an order yet won't be.
     """
 
     reason: Text

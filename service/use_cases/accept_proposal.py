@@ -1,7 +1,6 @@
 """Take what a run proposes for a kit in a storeroom, or other numbers; by a named holder, with a reason."""
 
 from datetime import datetime
-from typing import Any
 
 from msgspec import UNSET, UnsetType, structs
 
@@ -59,7 +58,7 @@ def accept_proposal(
     with write_session(engines) as session:
         run = _latest(session, run_id)
         row = results.reorder_point(session, run.id, storeroom=storeroom, kit=kit)
-        acceptance = acceptances.store_acceptance(session, _acceptance(run, row, asked, at or now()))
+        acceptance = acceptances.store_acceptance(session, _acceptance(session, run, row, asked, at or now()))
         audit.note(session, "accept proposal", {"acceptance": acceptance.id, "run": run.id, **_subject(row, asked)})
         return shape_acceptance(acceptance, said=notice(session))
 
@@ -117,10 +116,9 @@ def _latest(session: Session, run_id: int | None) -> Run:
     return latest
 
 
-def _acceptance(run: Run, row: RunReorderPoint, asked: AcceptRequest, at: datetime) -> Acceptance:
+def _acceptance(session: Session, run: Run, row: RunReorderPoint, asked: AcceptRequest, at: datetime) -> Acceptance:
     if row.reorder_point is None or row.proposed_quantity is None:
         raise Conflict(f"nothing is proposed for kit {row.kit} in storeroom {row.storeroom}: {row.reason}")
-    details: dict[str, Any] = row.details
     return Acceptance(
         run_id=run.id,
         as_of=run.as_of,
@@ -133,9 +131,9 @@ def _acceptance(run: Run, row: RunReorderPoint, asked: AcceptRequest, at: dateti
         proposed_quantity=row.proposed_quantity,
         position=row.position,
         present_reorder_point=row.present_reorder_point,
-        stated_reorder_point=details.get("stated_reorder_point", row.present_reorder_point),
+        stated_reorder_point=acceptances.level_stated(session, storeroom=row.storeroom, kit=row.kit),
         unit_cost=row.unit_cost,
-        known_orders=details.get("known_orders", []),
+        known_orders=[list(known) for known in acceptances.orders_known(session, storeroom=row.storeroom, kit=row.kit)],
     )
 
 

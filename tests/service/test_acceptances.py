@@ -16,6 +16,7 @@ from models.runs import Run
 from service.db import write_session
 from service.settings import Settings
 from service.use_cases import manage_keys
+from tests.service.test_run_forecast import FILES, bring_in, computed
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -153,3 +154,33 @@ def test_the_trail_names_what_was_accepted(client: Client, engines: Engines, fin
     (entry,) = [one for one in client.get("/v1/audit").json()["value"] if one["action"] == "accept proposal"]
     said = {"acceptance": 1, "run": run, "storeroom": "MAIN", "kit": "K-1", **TAKEN}
     assert entry["subjects"] == [said]
+
+
+def test_what_was_accepted_is_not_proposed_again_and_counts_until_it_is_on_an_order(
+    client: Client, engines: Engines
+) -> None:
+    """Four nights: proposed; accepted, so not again; partly ordered, so the rest counts; the rest taken back."""
+    bring_in(engines, FILES)
+    address = "/v1/reorder-points/MAIN/KP"
+    computed(engines)
+    first = client.get(address).json()
+    assert (first["position"], first["proposed_quantity"] > 1) == (1, True)
+    wanted = first["proposed_quantity"]
+    taken = client.post(f"{address}/accept", json={"quantity": wanted, "reorder_point": 9, "reason": "as proposed"})
+    assert taken.json()["present_reorder_point"] == 2
+    computed(engines)
+    second = client.get(address).json()
+    assert (second["position"], second["proposed_quantity"]) == (1 + wanted, 0)
+    assert second["present_reorder_point"] == 9
+    assert f"{wanted} accepted, on no order yet" in second["reason"]
+    assert "KP" in [line["kit"] for line in client.get("/v1/order-list").json()["value"]]
+    placed = {"ref": "PO-9", "line": "1", "storeroom": "MAIN", "kit": "KP", "due_on": "2026-03-20"}
+    made = client.post("/v1/orders", json={**placed, "ordered_on": "2026-03-01", "qty": wanted - 1})
+    assert made.status_code == 201, made.text
+    computed(engines)
+    third = client.get(address).json()
+    assert (third["position"], third["proposed_quantity"]) == (1 + wanted, 0)
+    assert "1 accepted, on no order yet" in third["reason"]
+    client.post(f"{address}/accept", json={"quantity": 0, "reason": "no longer wanted"})
+    computed(engines)
+    assert client.get(address).json()["position"] == wanted
