@@ -48,6 +48,7 @@ READ = (
     "kit_parts",
     "lots",
     "consequence_targets",
+    "reservations",
 )
 Window = tuple[float, float]
 Exchanges = Mapping[str, Sequence[ExchangeTaking]]

@@ -23,6 +23,7 @@ from service.schemas.records import (
     OrderRecord,
     PartRecord,
     PolicyRecord,
+    ReservationRecord,
     StockRecord,
     StockSettingRecord,
     StoreroomRecord,
@@ -59,6 +60,7 @@ class Records:
     kit_parts: list[KitPartRecord] = field(default_factory=list)
     lots: list[LotRecord] = field(default_factory=list)
     consequence_targets: list[ConsequenceTargetRecord] = field(default_factory=list)
+    reservations: list[ReservationRecord] = field(default_factory=list)
     accepted: list[Accepted] = field(default_factory=list)
 
 

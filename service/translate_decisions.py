@@ -35,6 +35,8 @@ def _held(decision: StockDecision) -> str:
     if position.on_order:
         overdue = f", {position.overdue} of them overdue" if position.overdue else ""
         parts.append(f"{position.on_order} on order{overdue}")
+    if position.reserved:
+        parts.append(f"{position.reserved} reserved for other work")
     if position.accepted:
         parts.append(f"{position.accepted} accepted, on no order yet")
     if position.late:

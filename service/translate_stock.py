@@ -9,7 +9,13 @@ from decimal import Decimal
 from forecasting.received_orders import OrderTaken
 from forecasting.stock_positions import OpenOrder
 from forecasting.stocking import StockQuestion
-from service.schemas.records import ConsequenceTargetRecord, KitRecord, OrderRecord, StockSettingRecord
+from service.schemas.records import (
+    ConsequenceTargetRecord,
+    KitRecord,
+    OrderRecord,
+    ReservationRecord,
+    StockSettingRecord,
+)
 from service.translate import Records, Register, stock_counts_as, successor_of
 from service.translate_accepted import not_yet_ordered, with_accepted_levels
 from service.translate_lead_times import Times, orders_taken, times_of
@@ -63,6 +69,7 @@ class _Store:
     orders: dict[Key, tuple[OpenOrder, ...]]
     undated: dict[Key, int]
     accepted: dict[Key, int]
+    reserved: dict[Key, tuple[ReservationRecord, ...]]
     shelves: dict[Key, Shelf]
 
 
@@ -80,6 +87,7 @@ class _Known:
     consequences: dict[str, str | None]
     successors: dict[str, str]
     store: _Store
+    as_of: date
 
 
 def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, assumed: Assumptions) -> _Store:
@@ -104,7 +112,35 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
         orders={key: tuple(rows) for key, rows in orders.items()},
         undated=dict(undated),
         accepted=not_yet_ordered(records.accepted, records.orders, counts_as, as_of=as_of),
+        reserved=_reserved(records.reservations, counts_as),
         shelves=shelves(records.lots, on_hand, lives, counts_as, as_of=as_of),
+    )
+
+
+def _reserved(
+    reservations: Iterable[ReservationRecord], counts_as: Mapping[str, str]
+) -> dict[Key, tuple[ReservationRecord, ...]]:
+    """Sort reservations by storeroom and kit."""
+    by_key: dict[Key, list[ReservationRecord]] = defaultdict(list)
+    for one in reservations:
+        if one.storeroom is not None:
+            by_key[one.storeroom, counts_as.get(one.kit, one.kit)].append(one)
+    return {key: tuple(rows) for key, rows in by_key.items()}
+
+
+def _reserved_outside(known: "_Known", key: Key, *, until: float) -> int:
+    """Kits reserved for what the forecast doesn't hold, needed inside the protection interval.
+
+    A reservation for a valve that takes the kit is one need with the forecast's; one for a turnaround is ordered for
+    its date.
+    """
+    last = known.as_of.toordinal() + until
+    return sum(
+        one.qty
+        for one in known.store.reserved.get(key, ())
+        if one.turnaround is None
+        and one.tag not in known.valves.get(key, frozenset())
+        and (one.needed_on is None or one.needed_on.toordinal() <= last)
     )
 
 
@@ -184,6 +220,7 @@ def _question(known: _Known, key: Key, times: Times, target: Target, assumed: As
         on_hand=store.on_hand.get(key, 0),
         orders=store.orders.get(key, ()),
         accepted=store.accepted.get(key, 0),
+        reserved=_reserved_outside(known, key, until=times.lead + times.review),
         shortage_cost=float(target.shortage_cost) if target.shortage_cost else None,
         lots=() if shelf is None else shelf.lots,
         present_reorder_point=setting.present_reorder_point,
@@ -268,9 +305,11 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
         consequences={valve.tag: valve.consequence for valve in records.valves},
         successors=successors,
         store=_store(records, lives, as_of=as_of, assumed=assumed),
+        as_of=as_of,
     )
     parts = {part.code for part in records.parts}
     held = {key for key, quantity in known.store.on_hand.items() if quantity} | known.store.orders.keys()
+    held |= known.store.reserved.keys()
     # a part is stocked under its own code, but no kit
     held = {(storeroom, code) for storeroom, code in held if code not in parts}
     return tuple(_ask(known, key, assumed) for key in sorted(known.valves.keys() | held | known.settings.keys()))

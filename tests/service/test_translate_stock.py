@@ -14,6 +14,7 @@ from service.schemas.records import (
     DesignKitRecord,
     KitRecord,
     OrderRecord,
+    ReservationRecord,
     StockRecord,
     StockSettingRecord,
     StoreroomRecord,
@@ -294,3 +295,28 @@ def test_storerooms_are_asked_apart() -> None:
     assert questions["MAIN", "K"].question.valves == frozenset({"FV-1"})
     assert questions["EAST", "K"].question.valves == frozenset({"FV-2"})
     assert questions["EAST", "K"].question.on_hand == 0
+
+
+@pytest.mark.parametrize(
+    ("said", "reserved"),
+    [
+        ({"storeroom": "MAIN"}, 2),
+        ({"storeroom": "MAIN", "needed_on": date(2026, 4, 29)}, 2),
+        ({"storeroom": "MAIN", "needed_on": date(2026, 4, 30)}, 0),
+        ({"storeroom": "MAIN", "needed_on": date(2026, 1, 1)}, 2),
+        ({"storeroom": "MAIN", "tag": "FV-1"}, 0),
+        ({"storeroom": "MAIN", "tag": "SKID-7"}, 2),
+        ({"storeroom": "MAIN", "turnaround": "TA-26"}, 0),
+        ({}, 0),
+    ],
+    ids=str,
+)
+def test_a_reservation_counts_where_the_forecast_does_not_hold_its_need(said: dict[str, Any], reserved: int) -> None:
+    """Needed within 59 days, and not for a valve that takes the kit, nor for a turnaround."""
+    row = ReservationRecord(ref="R-1", kit="K", qty=2, **said)
+    assert of_kit(reservations=[row]).question.reserved == reserved
+
+
+def test_a_kit_that_is_reserved_alone_is_asked_about() -> None:
+    row = ReservationRecord(ref="R-1", kit="OTHER", storeroom="MAIN", qty=2)
+    assert asked(reservations=[row])["MAIN", "OTHER"].question.reserved == 2
