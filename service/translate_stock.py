@@ -19,6 +19,7 @@ from service.schemas.records import (
 from service.translate import Records, Register, stock_counts_as, successor_of
 from service.translate_accepted import not_yet_ordered, with_accepted_levels
 from service.translate_lead_times import Times, orders_taken, times_of
+from service.translate_reservations import reservations_by_key, reserved_outside
 from service.translate_shelf_life import Shelf, ShelfLife, shelf_lives, shelves
 from service.translate_targets import WORST_FIRST, Target, target_of
 
@@ -112,35 +113,8 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
         orders={key: tuple(rows) for key, rows in orders.items()},
         undated=dict(undated),
         accepted=not_yet_ordered(records.accepted, records.orders, counts_as, as_of=as_of),
-        reserved=_reserved(records.reservations, counts_as),
+        reserved=reservations_by_key(records.reservations, counts_as),
         shelves=shelves(records.lots, on_hand, lives, counts_as, as_of=as_of),
-    )
-
-
-def _reserved(
-    reservations: Iterable[ReservationRecord], counts_as: Mapping[str, str]
-) -> dict[Key, tuple[ReservationRecord, ...]]:
-    """Sort reservations by storeroom and kit."""
-    by_key: dict[Key, list[ReservationRecord]] = defaultdict(list)
-    for one in reservations:
-        if one.storeroom is not None:
-            by_key[one.storeroom, counts_as.get(one.kit, one.kit)].append(one)
-    return {key: tuple(rows) for key, rows in by_key.items()}
-
-
-def _reserved_outside(known: "_Known", key: Key, *, until: float) -> int:
-    """Kits reserved for what the forecast doesn't hold, needed inside the protection interval.
-
-    A reservation for a valve that takes the kit is one need with the forecast's; one for a turnaround is ordered for
-    its date.
-    """
-    last = known.as_of.toordinal() + until
-    return sum(
-        one.qty
-        for one in known.store.reserved.get(key, ())
-        if one.turnaround is None
-        and one.tag not in known.valves.get(key, frozenset())
-        and (one.needed_on is None or one.needed_on.toordinal() <= last)
     )
 
 
@@ -220,7 +194,11 @@ def _question(known: _Known, key: Key, times: Times, target: Target, assumed: As
         on_hand=store.on_hand.get(key, 0),
         orders=store.orders.get(key, ()),
         accepted=store.accepted.get(key, 0),
-        reserved=_reserved_outside(known, key, until=times.lead + times.review),
+        reserved=reserved_outside(
+            store.reserved.get(key, ()),
+            known.valves.get(key, frozenset()),
+            last=known.as_of.toordinal() + times.lead + times.review,
+        ),
         shortage_cost=float(target.shortage_cost) if target.shortage_cost else None,
         lots=() if shelf is None else shelf.lots,
         present_reorder_point=setting.present_reorder_point,
