@@ -12,7 +12,7 @@ from litestar.datastructures.headers import Accept
 from litestar.exceptions import ClientException
 from litestar.handlers.base import BaseRouteHandler
 from litestar.openapi.datastructures import ResponseSpec
-from litestar.openapi.spec import OpenAPIMediaType, Operation, Schema
+from litestar.openapi.spec import OpenAPIMediaType, Schema
 from litestar.openapi.spec.enums import OpenAPIFormat, OpenAPIType
 from litestar.params import QueryParameter
 from litestar.response import Stream
@@ -21,6 +21,7 @@ from msgspec import UNSET, structs
 from service import problems
 from service.csv_cells import day_columns
 from service.csv_tables import Dialect, write_table
+from service.described_structs import DescribedOperation
 from service.listings import Listing, Part, Row
 from service.problem_kinds import KIND_OF_STATUS
 from service.schemas.results import Page, columns_of
@@ -35,11 +36,12 @@ NOT_ACCEPTABLE = 406
 
 
 @dataclass(kw_only=True)
-class ListOperation(Operation):
+class ListOperation(DescribedOperation):
     """A list in the API description: JSON, and CSV and a workbook beside it."""
 
     def __post_init__(self) -> None:
         """Add CSV and the workbook to what the 200 answer may contain."""
+        super().__post_init__()
         answer = (self.responses or {}).get("200")
         content: Any = getattr(answer, "content", None)
         content[CSV] = OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING))
@@ -90,8 +92,12 @@ def accepts_json(request: ASGIConnection[Any, Any, Any, Any], _: BaseRouteHandle
 
 COMMON = (400, 401, 403, 404, 406, 409, 429, 500, 503)
 get_list = partial(get, responses=documented(*COMMON), operation_class=ListOperation, sync_to_thread=True)
-get_one = partial(get, responses=documented(*COMMON), guards=[accepts_json], sync_to_thread=True)
-post_for = partial(post, responses=documented(*COMMON, 413, 415, 422), guards=[accepts_json])
+get_one = partial(
+    get, responses=documented(*COMMON), operation_class=DescribedOperation, guards=[accepts_json], sync_to_thread=True
+)
+post_for = partial(
+    post, responses=documented(*COMMON, 413, 415, 422), operation_class=DescribedOperation, guards=[accepts_json]
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +118,8 @@ def how_asked(
     dialect: Annotated[Dialect, QueryParameter(description="Of CSV: semicolon has decimal commas.")] = "comma",
     cursor: Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="From @odata.nextLink.")] = 0,
     limit: Annotated[
-        int | None, QueryParameter(ge=1, le=MOST_ROWS, description="Rows; CSV and .xlsx without it are the whole list.")
+        int | None,
+        QueryParameter(ge=1, le=MOST_ROWS, description="Rows; CSV and .xlsx without it are the whole list."),
     ] = None,
 ) -> Asked:
     """Find out how a list is wanted.

@@ -18,6 +18,7 @@ from models.queries.results import DemandFilter
 from service import problems
 from service.csv_cells import cell_text
 from service.csv_tables import DECIMAL_MARK, Dialect
+from service.described_structs import DescribedOperation
 from service.problem_kinds import KIND_OF_STATUS
 from service.routes.answers import NOT_ACCEPTABLE, documented
 from service.routes.results import OfArea, OfClass, OfStoreroom, RunNumber
@@ -94,6 +95,7 @@ RESPONSES = {
 @get(
     "/cell/{measure:str}",
     responses=RESPONSES,
+    operation_class=DescribedOperation,
     media_type=TEXT,
     guards=[accepts_text],
     exception_handlers={Exception: answer_in_text},

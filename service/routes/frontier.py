@@ -7,6 +7,7 @@ from litestar.di import NamedDependency
 from litestar.params import QueryParameter
 
 from models.engine import Engines
+from service.described_structs import DescribedOperation
 from service.routes.answers import COMMON, Asked, answer_list, documented, get_list
 from service.routes.results import OnlyCode, RunNumber
 from service.schemas.frontier import FrontierLevelOut, FrontierPointOut
@@ -50,6 +51,7 @@ def get_stock_levels(
 @get(
     "/stock-frontier/plot.svg",
     responses=documented(*COMMON),
+    operation_class=DescribedOperation,
     media_type="image/svg+xml",
     sync_to_thread=True,
 )

@@ -19,6 +19,7 @@ from msgspec import UnsetType
 
 from models.engine import Engines
 from service import problems, settings
+from service.described_structs import DescribedOperation
 from service.local_dates import DateOrder
 from service.problem_kinds import IMPORT_REJECTED
 from service.routes.answers import post_for
@@ -77,11 +78,12 @@ def _body_of(*media_types: str) -> RequestBody:
 
 
 @dataclass(kw_only=True)
-class UploadOperation(Operation):
+class UploadOperation(DescribedOperation):
     """An upload of one file in the API description."""
 
     def __post_init__(self) -> None:
         """Say what the body may be."""
+        super().__post_init__()
         self.request_body = _body_of(*TABLES)
 
 

@@ -16,6 +16,7 @@ from msgspec import UNSET, Struct, UnsetType, defstruct, structs
 from models.engine import Engines
 from models.queries.files import FILES
 from service import settings
+from service.described_structs import DescribedOperation
 from service.etags import MATCH_NEEDED, OWN_TAG, match_expected, names
 from service.listings import Listing
 from service.routes.answers import COMMON, Asked, accepts_json, answer_list, documented, get_list, post_for
@@ -162,6 +163,7 @@ def _reads(file: str) -> HTTPRouteHandler:
         name=f"read {file}",
         description=f"Read one of {_plural(file)}.{_event_address(file)}",
         responses=documented(*COMMON),
+        operation_class=DescribedOperation,
         guards=[accepts_json],
         opt={OWN_TAG: True},
         sync_to_thread=True,
@@ -186,6 +188,7 @@ def _changes(file: str) -> HTTPRouteHandler:
         name=f"change {file}",
         description=f"Change one of {_plural(file)}.{_match_note(file)}{_event_address(file)}",
         responses=documented(*COMMON, 412, 413, 415, 428),
+        operation_class=DescribedOperation,
         guards=[accepts_json, takes_json],
         request_max_body_size=JSON_LIMIT_BYTES,
         sync_to_thread=True,
@@ -202,6 +205,7 @@ def _deletes(file: str) -> HTTPRouteHandler:
         name=f"delete {file}",
         description=f"Delete one of {_plural(file)} that nothing else names.{_match_note(file)}{_event_address(file)}",
         responses=documented(*COMMON, 412, 428),
+        operation_class=DescribedOperation,
         sync_to_thread=True,
     )(delete_record)
 

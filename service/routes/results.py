@@ -9,6 +9,7 @@ from litestar.params import FromPath, QueryParameter
 
 from models.engine import Engines
 from models.queries.results import DemandFilter
+from service.described_structs import DescribedOperation
 from service.routes.answers import COMMON, LARGEST_ID, Asked, answer_list, documented, get_list, get_one
 from service.schemas.results import (
     DemandOut,
@@ -73,6 +74,7 @@ def get_failure_model(
 @get(
     "/failure-models/{service_class:str}/{maintainable_item:str}/plot.svg",
     responses=documented(*COMMON),
+    operation_class=DescribedOperation,
     media_type="image/svg+xml",
     sync_to_thread=True,
 )
