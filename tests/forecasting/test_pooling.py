@@ -156,15 +156,6 @@ def test_survival_alone_bounds_the_scale(ages: list[float], shape: float, confid
     assert found == pytest.approx([scale], abs=5e-5)
 
 
-def test_2995_lives_without_failure_show_one_in_a_thousand() -> None:
-    """Reliability 0.999 at one lifetime, 95 %: log(0.05) / log(0.999) = 2994.2, so 2,995 lives do and 2,994 don't."""
-    reliable = [
-        np.exp(-1.0 / scale_without_failures(lives, shape=np.ones(1), confidence=0.95)[0])
-        for lives in (lives_of_one_sample(lower=np.ones(n), upper=np.full(n, np.inf)) for n in (2995, 2994))
-    ]
-    assert reliable[0] >= 0.999 > reliable[1]
-
-
 def test_survival_bounds_nothing_after_a_failure_and_needs_a_confidence() -> None:
     lives = lives_of_one_sample(lower=[5.0, 6.0], upper=[5.0, np.inf])
     assert np.isnan(scale_without_failures(lives, shape=np.ones(1), confidence=0.9)).all()
