@@ -12,8 +12,8 @@ from seed_demo.notes import FAILURE_MODES, INSPECT_NOTES, NOTES, PLANNED_NOTES
 from seed_demo.plant import SEED
 from seed_demo.register import Valve
 
-_HOURS = {"packing": 5.0, "trim": 18.0, "actuator": 9.0}
-_HOURLY_RATE = Decimal("64.50")
+HOURS = {"packing": 5.0, "trim": 18.0, "actuator": 9.0}
+HOURLY_RATE = Decimal("64.50")
 
 
 def write_down(valve: Valve, events: Iterable[Event]) -> list[Event]:
@@ -41,10 +41,10 @@ def _written(event: Event, rng: Random, *, described: bool) -> Event:
 
 
 def _with_work(event: Event, rng: Random) -> Event:
-    hours = sum(_HOURS[item] for item in event.renewed) * rng.uniform(0.7, 1.5)
+    hours = sum(HOURS[item] for item in event.renewed) * rng.uniform(0.7, 1.5)
     hours *= 1.3 if event.reason == "failure" else 1.0
     parts = sum((Decimal(KIT[kit].unit_cost) * qty for kit, qty in event.kits_used), Decimal(0))
-    cost = _HOURLY_RATE * Decimal(f"{hours:.1f}") + parts * Decimal(f"{rng.uniform(0.85, 1.05):.3f}")
+    cost = HOURLY_RATE * Decimal(f"{hours:.1f}") + parts * Decimal(f"{rng.uniform(0.85, 1.05):.3f}")
     return replace(
         event,
         labour_hours=f"{hours:.1f}" if rng.random() < 0.75 else "",

@@ -22,6 +22,8 @@ COLUMNS = {
     ),
     "kit_parts": "kit part qty",
     "design_kits": "design maintainable_item kit qty on_opening",
+    "rebuild_costs": "design maintainable_item planned_hours planned_cost unplanned_cost opening_hours",
+    "scope_lines": "turnaround tag decision reason decided_by",
     "valves": (
         "tag serial design service_class area installed_on records_begin_on last_renewed_on removed_on"
         " consequence safety_related isolable_on_run proof_test_due_on"

@@ -1,4 +1,4 @@
-"""The shutdowns of the areas: those that were, and the next one of each."""
+"""The shutdowns of the areas: those that were, and the next two of each."""
 
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from seed_demo.plant import AREAS, Area
 
 _FIRST_DAY, _DAYS, _FREEZE_DAYS = 4, 21, 120
+_TO_COME = 2  # what isn't opened in the next shutdown waits for the one after it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,15 +37,14 @@ def starts_on(area: Area, year: int) -> date:
 
 
 def turnarounds(*, as_of: date) -> list[Turnaround]:
-    """Return the shutdowns since the records began, and of each area the first one that begins after `as_of`."""
+    """Return the shutdowns since the records began, and of each area the next two that begin after `as_of`."""
     found: list[Turnaround] = []
     for area in AREAS:
-        year = area.written_since.year
-        while True:
+        year, to_come = area.written_since.year, 0
+        while to_come < _TO_COME:
             if is_turnaround_year(area, year):
                 found.append(_turnaround(area, year))
-                if found[-1].starts_on > as_of:
-                    break
+                to_come += found[-1].starts_on > as_of
             year += 1
     return found
 

@@ -13,8 +13,10 @@ from seed_demo.kits import DESIGNS, FITS, KITS, RENEWS, SUCCESSOR, SUPERSEDED, S
 from seed_demo.mess import Records, damage, lose_numbers
 from seed_demo.parts import KIT_PARTS, MATERIALS, PARTS
 from seed_demo.plant import AREAS, DEMO_AS_OF, ITEMS, POLICIES, SEED, SERVICE_CLASSES, STOREROOMS
+from seed_demo.rebuild_costs import rebuild_cost_rows
 from seed_demo.record import number_orders, write_down
 from seed_demo.register import Valve, invent_valves
+from seed_demo.scope import scope_rows
 from seed_demo.stores import LEFTOVER, Shelf, orders_placed, stocked_shelves
 from seed_demo.tables import Cell, Row, write_table
 from seed_demo.turnarounds import turnarounds
@@ -54,6 +56,7 @@ def write_demo_plant(folder: Path, *, as_of: date = DEMO_AS_OF) -> None:
     # random numbers of its own: the files above stay as they were without it
     slips = issues_made(valves, happened, as_of=as_of, rng=Random(f"{SEED}/issues"))
     write_table(folder, "issues", [astuple(slip) for slip in slips])
+    write_table(folder, "scope_lines", scope_rows(turnarounds(as_of=as_of), valves, as_of=as_of))
 
 
 def _recorded(valves: list[Valve], histories: dict[str, list[Event]], *, as_of: date, rng: Random) -> list[Event]:
@@ -79,6 +82,7 @@ def _write_register(folder: Path, *, as_of: date, rng: Random) -> None:
     write_table(folder, "designs", [astuple(design) for design in DESIGNS])
     write_table(folder, "kits", _kit_rows(as_of=as_of, rng=rng))
     write_table(folder, "design_kits", _design_kit_rows())
+    write_table(folder, "rebuild_costs", rebuild_cost_rows())
     write_table(folder, "materials", MATERIALS)
     write_table(folder, "parts", PARTS)
     write_table(folder, "kit_parts", KIT_PARTS)

@@ -36,6 +36,8 @@ HEADERS = {
     "stock": "storeroom, kit, on_hand, counted_on",
     "orders": "ref, line, storeroom, kit, ordered_on, due_on, qty, received_on, received_qty",
     "issues": "ref, kit, storeroom, issued_on, qty, reason, tag",
+    "rebuild_costs": "design, maintainable_item, planned_hours, planned_cost, unplanned_cost, opening_hours",
+    "scope_lines": "turnaround, tag, decision, reason, decided_by",
 }
 KEYS = {
     "policies": ("service_class", "maintainable_item"),
@@ -49,12 +51,15 @@ KEYS = {
     "stock": ("storeroom", "kit"),
     "orders": ("ref", "line"),
     "issues": ("ref", "kit"),
+    "rebuild_costs": ("design", "maintainable_item"),
+    "scope_lines": ("turnaround", "tag"),
 }
 ENUMS = {
     ("policies", "policy"): {"corrective", "predetermined", "opportunistic"},
     ("valves", "consequence"): {"stops", "curtails", "tolerable"},
     ("events", "action"): {"rebuild", "exchange", "inspect", "reclassify"},
     ("events", "reason"): {"failure", "condition", "planned", ""},
+    ("scope_lines", "decision"): {"must_open", "must_not_open"},
     ("stock_settings", "rule"): {"cycle_service_level", "fill_rate"},
 }
 
