@@ -260,14 +260,16 @@ def kits_per_year(made: Forecast) -> dict[tuple[str, str], float]:
     Returns
     -------
     dict from (service class, item) to kits [kits a year]
-        A kit taken for several items counts for the first of them; planned renewals don't depend on the scale.
+        A kit taken for several items counts for the first of them; planned renewals don't depend on the scale. Valves
+        to come don't count: no finding is about them.
     """
     class_of = {(age.valve, age.item): age.service_class for age in made.fleet.ages}
     total: dict[tuple[str, str], float] = defaultdict(float)
     for one in made.taken:
         item = one.items[0]
         for tag, kits in zip(one.valves, one.unplanned[YEAR], strict=True):
-            total[class_of[tag, item], item] += float(kits)
+            if (tag, item) in class_of:
+                total[class_of[tag, item], item] += float(kits)
     return total
 
 

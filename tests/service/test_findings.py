@@ -59,6 +59,14 @@ def test_each_kind_is_found_and_says_what_it_does(engines: Engines, client: Clie
     assert (early["record_key"], early["scale_change"], early["kits_per_year_change"]) == ("E", 0.0, 0.0)
 
 
+def test_a_valve_to_come_takes_kits_but_changes_no_effect(engines: Engines, client: Client) -> None:
+    """Installed half a year after the cut-off: a finding is about valves that are there."""
+    before = the(client, "likely_duplicate")["kits_per_year_change"]
+    bring_in(engines, valves="tag,design,service_class,area,installed_on\nFV-103,D,wet,U1,2026-09-01\n")
+    run(engines)
+    assert the(client, "likely_duplicate")["kits_per_year_change"] == before
+
+
 def test_leaving_changes_nothing_and_closes(engines: Engines, client: Client) -> None:
     answer = close(client, the(client, "likely_duplicate"), "leave")
     assert answer.status_code == 200, answer.text
