@@ -2,12 +2,14 @@
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 from forecasting.arrays import check
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.demand import Demand
+from forecasting.executors import HERE
 from forecasting.groups import ages_to_come, groups_of
 from forecasting.heterogeneity import GroupContrast, compare_groups
 from forecasting.issue_demand import IssueDemand, issue_demand
@@ -300,7 +302,7 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse],
     )
 
 
-def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> KitsAhead:
+def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse], *, executor: Executor = HERE) -> KitsAhead:
     """Forecast the kits that valves take, and the demand of the plant, its areas and parts.
 
     Parameters
@@ -311,6 +313,8 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> Kit
         Where its items stand: all of them, or those that matter.
     lifetimes : sequence of InUse [days]
         One per service class and item of theirs.
+    executor : Executor [1]
+        Computes the service classes; where makes no difference to what comes out.
 
     Returns
     -------
@@ -339,6 +343,7 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> Kit
         areas={"": frozenset(plant.designs), **plant.areas, **plant.parts},
         asked=_asking(plant),
         dates=kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of),
+        executor=executor,
     )
     return KitsAhead(
         taken=made.taken,
@@ -348,13 +353,15 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse]) -> Kit
     )
 
 
-def forecast(plant: Plant) -> Forecast:
+def forecast(plant: Plant, *, executor: Executor = HERE) -> Forecast:
     """Forecast a plant: rebuild history in, kit demand and what to order out.
 
     Parameters
     ----------
     plant : Plant [records]
         Everything known.
+    executor : Executor [1]
+        Computes the service classes; where makes no difference to what comes out.
 
     Returns
     -------
@@ -387,7 +394,7 @@ def forecast(plant: Plant) -> Forecast:
     stand = standing(plant)
     fleet = stand.fleet
     lifetimes = lifetimes_in_use(fleet.lives, wanted=stand.samples)
-    used = kits_ahead(plant, stand, lifetimes)
+    used = kits_ahead(plant, stand, lifetimes, executor=executor)
     from_issues = _from_issues(plant, used)
     demand = dict(used.demand) | {
         ("", kit): {window: one.over(window) for window in plant.windows}

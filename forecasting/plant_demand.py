@@ -1,11 +1,13 @@
-"""Demand of a plant under uncertain lifetimes; the points of one class are in memory at a time."""
+"""Demand of a plant under uncertain lifetimes: class by class, wherever an executor computes them."""
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
 
 from forecasting.consumption import Group, TakeUp, Window
 from forecasting.demand import Demand, demand_of_classes, mixed_demand, mixed_running_demand
+from forecasting.executors import HERE
 from forecasting.kit_dates import KitDates
 from forecasting.kit_points import KitPoints, kits_at_points
 from forecasting.lifetime_points import LifetimePoints
@@ -52,18 +54,40 @@ class PlantDemand:
     running: Mapping[tuple[str, str], Mapping[Window, Demand]]
 
 
-Found = dict[tuple[str, str], dict[Window, list[Demand]]]
+Parts = dict[tuple[str, str], dict[Window, Demand]]
 
 
-def _found() -> Found:
-    return defaultdict(lambda: defaultdict(list))
+@dataclass(frozen=True, kw_only=True)
+class _Class:
+    """What is asked of one service class; classes have nothing to do with each other."""
+
+    groups: tuple[Group, ...]
+    points: LifetimePoints
+    windows: tuple[Window, ...]
+    areas: Mapping[str, frozenset[str]]
+    asked: tuple[Asking, ...]
+    dates: KitDates
 
 
-def _added(found: Found) -> dict[tuple[str, str], dict[Window, Demand]]:
+@dataclass(frozen=True, kw_only=True)
+class _ClassDemand:
+    """What was found of it."""
+
+    taken: tuple[TakeUp, ...]
+    in_areas: Parts
+    on_the_run: Parts
+
+
+def _added(found: Sequence[Parts]) -> dict[tuple[str, str], dict[Window, Demand]]:
     """Add the classes, in the order of windows."""
+    parts: dict[tuple[str, str], dict[Window, list[Demand]]] = defaultdict(lambda: defaultdict(list))
+    for of_class in found:
+        for key, by_window in of_class.items():
+            for window, demand in by_window.items():
+                parts[key][window].append(demand)
     return {
-        key: {window: demand_of_classes(parts) for window, parts in sorted(by_window.items())}
-        for key, by_window in found.items()
+        key: {window: demand_of_classes(several) for window, several in sorted(by_window.items())}
+        for key, by_window in parts.items()
     }
 
 
@@ -83,30 +107,55 @@ def _running(group: Group, asked: Sequence[Asking]) -> dict[str, list[Window]]:
     }
 
 
-def _by_class(groups: Sequence[Group]) -> dict[str, list[Group]]:
-    """Put groups of one class together."""
-    classes: dict[str, list[Group]] = defaultdict(list)
-    for group in groups:
-        classes[group.service_class].append(group)
-    return dict(sorted(classes.items()))
-
-
-def _kits_of_class(
-    groups: Sequence[Group],
-    points: LifetimePoints,
-    windows: Sequence[Window],
-    *,
-    asked: Sequence[Asking],
-    dates: KitDates,
-) -> dict[str, list[KitPoints]]:
+def _kits_of_class(one: _Class) -> dict[str, list[KitPoints]]:
     """Count the kits of one class, by kit."""
     by_kit: dict[str, list[KitPoints]] = defaultdict(list)
-    for group in groups:
-        lifetimes = points.of_items(group.service_class, [plan.item for plan in group.plans])
-        running = _running(group, asked)
-        for made in kits_at_points(group, lifetimes, windows, weights=points.weights, running=running, dates=dates):
+    weights = one.points.weights
+    for group in one.groups:
+        lifetimes = one.points.of_items(group.service_class, [plan.item for plan in group.plans])
+        running = _running(group, one.asked)
+        for made in kits_at_points(group, lifetimes, one.windows, weights=weights, running=running, dates=one.dates):
             by_kit[made.over.kit].append(made)
     return dict(sorted(by_kit.items()))
+
+
+def _demand_of_class(one: _Class) -> _ClassDemand:
+    """Compute one class; only its points are in memory meanwhile."""
+    by_kit, weights = _kits_of_class(one), one.points.weights
+    in_areas: Parts = {}
+    on_the_run: Parts = {}
+    for area, valves in one.areas.items():
+        for kit, several in by_kit.items():
+            takers = _takers(several, valves)
+            if takers:
+                in_areas[area, kit] = {
+                    window: mixed_demand(takers, window, valves=valves, weights=weights) for window in one.windows
+                }
+    for asking in one.asked:
+        takers = _takers(by_kit.get(asking.kit, []), asking.valves)
+        if takers:
+            on_the_run[asking.storeroom, asking.kit] = {
+                window: mixed_running_demand(takers, window, valves=asking.valves, weights=weights)
+                for window in asking.windows
+            }
+    taken = tuple(made.over for several in by_kit.values() for made in several)
+    return _ClassDemand(taken=taken, in_areas=in_areas, on_the_run=on_the_run)
+
+
+def _of_class(whole: _Class, service_class: str) -> _Class:
+    """Leave out what other classes are asked, so that little travels to where this one is computed."""
+    groups = tuple(group for group in whole.groups if group.service_class == service_class)
+    valves = {valve for group in groups for valve in group.valves}
+    points = {key: several for key, several in whole.points.lifetimes.items() if key[0] == service_class}
+    asked = (replace(one, valves=one.valves & valves) for one in whole.asked)
+    return replace(
+        whole,
+        groups=groups,
+        points=replace(whole.points, lifetimes=points),
+        areas={area: found for area, tags in whole.areas.items() if (found := tags & valves)},
+        asked=tuple(one for one in asked if one.valves),
+        dates=replace(whole.dates, waiting={tag: kits for tag, kits in whole.dates.waiting.items() if tag in valves}),
+    )
 
 
 def plant_demand(
@@ -117,6 +166,7 @@ def plant_demand(
     areas: Mapping[str, frozenset[str]],
     asked: Sequence[Asking],
     dates: KitDates,
+    executor: Executor = HERE,
 ) -> PlantDemand:
     """Forecast the kits that groups of valves use and the demand of sets of valves.
 
@@ -134,6 +184,8 @@ def plant_demand(
         For which demand on the run is wanted.
     dates : KitDates [days]
         When kits leave the shelf.
+    executor : Executor [1]
+        Computes the service classes; where makes no difference to what comes out.
 
     Returns
     -------
@@ -152,20 +204,13 @@ def plant_demand(
     >>> plant_demand([], points, [(0.0, 30.0)], areas={}, asked=[], dates=dates).demand
     {}
     """
-    taken: list[TakeUp] = []
-    in_areas, on_the_run, weights = _found(), _found(), points.weights
-    for members in _by_class(groups).values():
-        by_kit = _kits_of_class(members, points, windows, asked=asked, dates=dates)
-        taken += [made.over for several in by_kit.values() for made in several]
-        for area, valves in areas.items():
-            for kit, several in by_kit.items():
-                takers = _takers(several, valves)
-                for window in windows if takers else ():
-                    found = mixed_demand(takers, window, valves=valves, weights=weights)
-                    in_areas[area, kit][window].append(found)
-        for one in asked:
-            takers = _takers(by_kit.get(one.kit, []), one.valves)
-            for window in one.windows if takers else ():
-                found = mixed_running_demand(takers, window, valves=one.valves, weights=weights)
-                on_the_run[one.storeroom, one.kit][window].append(found)
-    return PlantDemand(taken=tuple(taken), demand=_added(in_areas), running=_added(on_the_run))
+    whole = _Class(
+        groups=tuple(groups), points=points, windows=tuple(windows), areas=areas, asked=tuple(asked), dates=dates
+    )
+    classes = sorted({group.service_class for group in groups})
+    found = list(executor.map(_demand_of_class, [_of_class(whole, service_class) for service_class in classes]))
+    return PlantDemand(
+        taken=tuple(taken for one in found for taken in one.taken),
+        demand=_added([one.in_areas for one in found]),
+        running=_added([one.on_the_run for one in found]),
+    )

@@ -14,6 +14,7 @@ from models.queries import records as record_queries
 from models.queries import run_inputs, runs, voids
 from service.closings import ReadHistory
 from service.db import read_session, write_session
+from service.executors import chosen_executor
 from service.record_doubts import tag_findings, untagged_findings, young_record_findings
 from service.run_inputs import Asked, Inputs, asked_of, read_inputs
 from service.settings import now
@@ -83,7 +84,8 @@ def _compute(engines: Engines, run_id: int, *, as_of: date, enter: Callable[[str
         before = read_run_before(session, as_of=as_of)
     asked = asked_of(read.inputs, as_of=as_of)
     enter("forecasting")
-    made = forecast(asked.plant)
+    with chosen_executor() as executor:
+        made = forecast(asked.plant, executor=executor)
     enter("explaining")
     results = _rows(made, asked, _descriptions(read.inputs))
     results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)

@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections import defaultdict
+from concurrent.futures import Executor
 from dataclasses import replace
 from datetime import date, timedelta
 from io import BytesIO
@@ -313,8 +314,8 @@ def test_what_is_wrong_with_the_record_is_told_in_our_own_words(
     """A history no import would let in: the numerics refuse it by name."""
     bring_in(sqlite_engines, FILES)
 
-    def twice(plant: Plant) -> Forecast:
-        return forecast(replace(plant, histories=plant.histories * 2))
+    def twice(plant: Plant, *, executor: Executor) -> Forecast:
+        return forecast(replace(plant, histories=plant.histories * 2), executor=executor)
 
     monkeypatch.setattr("service.use_cases.run_forecast.forecast", twice)
     run_id = request_run(sqlite_engines, as_of=AS_OF)
@@ -330,10 +331,10 @@ def test_a_run_cancelled_while_it_computes_stores_nothing_and_stays_cancelled(
     bring_in(engines, {name: rows for name, rows in FILES.items() if name in {"valves.csv", "events.csv"}})
     run_id = request_run(engines, as_of=AS_OF)
 
-    def slow(plant: Plant) -> Forecast:
+    def slow(plant: Plant, *, executor: Executor) -> Forecast:
         with write_session(engines) as session:
             runs.cancel_run(session, run_id, finished_at=now())
-        return forecast(plant)
+        return forecast(plant, executor=executor)
 
     monkeypatch.setattr("service.use_cases.run_forecast.forecast", slow)
     with pytest.raises(Conflict, match=f"run {run_id} is cancelled, not running"):
