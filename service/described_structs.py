@@ -64,7 +64,12 @@ def _describe(schema: Schema | Reference, word: Word) -> None:
         schema.description = word.told()
         return
     schema.description = word.told(schema.description)
-    schema.examples = [word.example]
+    if not _has_fields(schema):
+        schema.examples = [word.example]
+
+
+def _has_fields(schema: Schema) -> bool:
+    return any(isinstance(inner, Reference) for inner in (schema.items, *(schema.one_of or ())))
 
 
 def _restore_zero(schema: Schema, told: Type) -> None:

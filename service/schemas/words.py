@@ -13,10 +13,13 @@ _ENDING = re.compile(r"(Record|Change|Out|Request)$")
 
 @dataclass(frozen=True)
 class Word:
-    """A field, told in a sentence; `unit` is empty where what is told is no measure."""
+    """A field, told in a sentence; `unit` is empty where what is told is no measure.
+
+    What consists of fields of its own needs no example: theirs make one.
+    """
 
     meaning: str
-    example: object
+    example: object = None
     unit: str = ""
 
     def told(self, rule: str | None = None) -> str:

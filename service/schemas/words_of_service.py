@@ -7,7 +7,7 @@ CAUTION = "Check seals for material and cure date. Old gaskets and packing are n
 
 WORDS_OF_SERVICE: dict[str, Word] = {
     # lists
-    "value": Word("The rows of this part of the list", []),
+    "value": Word("The rows of this part of the list"),
     "@odata.nextLink": Word("Where the next part is, relative to this server", "/v1/demand?cursor=100"),
     "run": Word("Number of the run the numbers come from", 12),
     "as_of": Word("Data cut-off: nothing dated later was read", "2026-06-30"),
@@ -21,7 +21,7 @@ WORDS_OF_SERVICE: dict[str, Word] = {
     "ProblemDocument.status": Word("Status of the answer", 404),
     "detail": Word("This case, in a sentence", "There is no kit K-9."),
     "instance": Word("What was asked for", "/v1/kits/K-9"),
-    "errors": Word("Everything that is wrong, one by one", []),
+    "errors": Word("Everything that is wrong, one by one"),
     "file": Word("File of the record", "events"),
     "ProblemError.file": Word("File it stands in", "events.csv"),
     "ProblemError.line": Word("Line it stands in; the header is line 1", 17),
@@ -46,7 +46,7 @@ WORDS_OF_SERVICE: dict[str, Word] = {
     "AuditChange.after": Word("Columns after the change; null: there is no row", {"on_hand": 3}),
     # what an import did
     "dry_run": Word("Whether it was only checked", False),
-    "files": Word("What became of each file", []),
+    "files": Word("What became of each file"),
     "created": Word("New rows", 120, "rows"),
     "changed": Word("Rows that changed the record", 3, "rows"),
     "unchanged": Word("Rows that were in it already", 1040, "rows"),
@@ -67,11 +67,11 @@ WORDS_OF_SERVICE: dict[str, Word] = {
     "progress": Word("Share of the stages that are done", 0.6, SHARE),
     "stage_seconds": Word("How long each stage took", {"demand": 12.4}, SECONDS),
     "counts": Word("How many of everything were read and stored", {"valves": 456}),
-    "Run.last_backtest": Word("The last back-test when it was made", None),
+    "Run.last_backtest": Word("The last back-test when it was made"),
     "computed_on": Word("When it was made", "2026-06-28"),
     "Backtest.age_days": Word("How much further the run read than the back-test", 2, DAYS),
     "summary": Word("How it went, in a sentence", "90 % intervals held 91 %"),
-    "lost": Word("Kits for which a simple method was better", []),
+    "lost": Word("Kits for which a simple method was better"),
     "origins": Word("Earlier days that were forecast from", ["2025-06-30", "2024-12-31"]),
     "kit_forecasts": Word("Forecasts of a kit that were scored", 412, "forecasts"),
     "pit_heights": Word("Share of outcomes in each tenth of what was forecast, times ten", [0.9, 1.1, 1.0], SHARE),

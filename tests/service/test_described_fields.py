@@ -66,18 +66,15 @@ def test_every_field_says_what_it_means_and_in_which_unit(description: Schema) -
 
 
 def test_every_field_has_an_example_that_its_schema_allows(description: Schema) -> None:
-    """A field that is another object needs none: that object's fields have theirs."""
-    refused = []
-    for name, field, told in fields(description):
-        if "$ref" in told:
-            continue
-        named = {"components": description["components"]} if "$ref" in repr(told) else {}
-        validator = jsonschema_rs.validator_for({**told, **named})
-        refused += [
-            (name, field, example)
-            for example in told.get("examples", [...])
-            if example is ... or not validator.is_valid(example)
-        ]
+    """What consists of fields of its own has theirs."""
+    plain = [(name, field, told) for name, field, told in fields(description) if "$ref" not in repr(told)]
+    assert len(plain) > 800
+    assert [(name, field) for name, field, told in plain if len(told.get("examples", [])) != 1] == []
+    refused = [
+        (name, field)
+        for name, field, told in plain
+        if not jsonschema_rs.validator_for(told).is_valid(told["examples"][0])
+    ]
     assert refused == []
 
 
