@@ -6,13 +6,16 @@ from datetime import date
 
 @dataclass(frozen=True)
 class Design:
-    """A valve design; the air limit is the most its actuator casing takes, in kPa."""
+    """A valve design; the air limit is the most its actuator casing takes, in kPa, the capacity a Kv in m3/h."""
 
     code: str
     name: str
     body_size: str
     rating: str
     actuator_air_limit_kpa: int
+    leakage_class: str
+    seat_diameter_mm: int
+    rated_capacity_kv: int
 
 
 @dataclass(frozen=True)
@@ -40,24 +43,24 @@ class Kit:
 
 
 DESIGNS = (
-    Design("DN025-C150-GLOBE", "small globe", "DN 25", "Class 150", 400),
-    Design("DN050-C150-GLOBE", "globe", "DN 50", "Class 150", 400),
-    Design("DN080-C150-GLOBE", "globe", "DN 80", "Class 150", 400),
-    Design("DN150-C150-DISC", "rotary disc", "DN 150", "Class 150", 550),
-    Design("DN100-C150-COLD", "long neck globe", "DN 100", "Class 150", 400),
-    Design("DN050-C300-CAGE", "caged globe", "DN 50", "Class 300", 400),
-    Design("DN080-C300-CAGE", "caged globe", "DN 80", "Class 300", 450),
-    Design("DN080-C300-DUPLEX", "duplex globe", "DN 80", "Class 300", 450),
-    Design("DN150-C300-DUPLEX", "duplex globe", "DN 150", "Class 300", 550),
-    Design("DN050-C600-CAGE", "caged globe", "DN 50", "Class 600", 450),
-    Design("DN080-C600-CAGE", "caged globe", "DN 80", "Class 600", 500),
-    Design("DN100-C600-CAGE", "caged globe", "DN 100", "Class 600", 500),
-    Design("DN080-C900-CAGE", "hot caged globe", "DN 80", "Class 900", 500),
-    Design("DN150-C900-CAGE", "hot caged globe", "DN 150", "Class 900", 550),
-    Design("DN040-C1500-STEP", "stepped letdown", "DN 40", "Class 1500", 550),
-    Design("DN080-C1500-STEP", "stepped letdown", "DN 80", "Class 1500", 550),
-    Design("DN050-C1500-ANGLE", "urea angle", "DN 50", "Class 1500", 600),
-    Design("DN080-C1500-ANGLE", "urea angle", "DN 80", "Class 1500", 600),
+    Design("DN025-C150-GLOBE", "small globe", "DN 25", "Class 150", 400, "IV", 25, 11),
+    Design("DN050-C150-GLOBE", "globe", "DN 50", "Class 150", 400, "IV", 51, 45),
+    Design("DN080-C150-GLOBE", "globe", "DN 80", "Class 150", 400, "IV", 76, 110),
+    Design("DN150-C150-DISC", "rotary disc", "DN 150", "Class 150", 550, "II", 152, 700),
+    Design("DN100-C150-COLD", "long neck globe", "DN 100", "Class 150", 400, "VI", 102, 170),
+    Design("DN050-C300-CAGE", "caged globe", "DN 50", "Class 300", 400, "IV", 51, 40),
+    Design("DN080-C300-CAGE", "caged globe", "DN 80", "Class 300", 450, "IV", 76, 100),
+    Design("DN080-C300-DUPLEX", "duplex globe", "DN 80", "Class 300", 450, "IV", 76, 95),
+    Design("DN150-C300-DUPLEX", "duplex globe", "DN 150", "Class 300", 550, "III", 152, 380),
+    Design("DN050-C600-CAGE", "caged globe", "DN 50", "Class 600", 450, "V", 51, 36),
+    Design("DN080-C600-CAGE", "caged globe", "DN 80", "Class 600", 500, "V", 76, 90),
+    Design("DN100-C600-CAGE", "caged globe", "DN 100", "Class 600", 500, "IV", 102, 150),
+    Design("DN080-C900-CAGE", "hot caged globe", "DN 80", "Class 900", 500, "V", 76, 85),
+    Design("DN150-C900-CAGE", "hot caged globe", "DN 150", "Class 900", 550, "IV", 152, 330),
+    Design("DN040-C1500-STEP", "stepped letdown", "DN 40", "Class 1500", 550, "V", 32, 9),
+    Design("DN080-C1500-STEP", "stepped letdown", "DN 80", "Class 1500", 550, "V", 64, 35),
+    Design("DN050-C1500-ANGLE", "urea angle", "DN 50", "Class 1500", 600, "V", 38, 20),
+    Design("DN080-C1500-ANGLE", "urea angle", "DN 80", "Class 1500", 600, "V", 64, 48),
 )
 FITS = {  # design: packing, trim and actuator kit, number of actuator kits
     "DN025-C150-GLOBE": Fit("Q-PAC-102", "Q-TRM-201", "Q-ACT-301", 1),

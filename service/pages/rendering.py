@@ -1,7 +1,9 @@
 """From what a use case answers to a page: the templates, and how numbers, days and shares are written."""
 
+import math
 from collections.abc import Mapping
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from urllib.parse import quote
 
@@ -13,6 +15,9 @@ ASSETS = FOLDER / "assets"
 NOTHING = "–"
 SHOWN_DIGITS = 3
 LARGE = 1000.0
+YEAR_DAYS, MONTH_DAYS = 365.25, 30.4375
+SPANS = ((730.0, YEAR_DAYS, "years"), (120.0, MONTH_DAYS, "months"), (-math.inf, 1.0, "days"))
+"""From how many days on a span is told in which unit."""
 
 
 def render(template: str, values: Mapping[str, object]) -> str:
@@ -59,7 +64,7 @@ def number(value: float | str | None) -> Markup:
 
 
 def share(value: float | None) -> Markup:
-    """Write a share in per cent, with the number as it is published beside it for programs.
+    """Write a share in per cent as short as it is worth, with the number as it is published beside it for programs.
 
     Parameters
     ----------
@@ -74,11 +79,63 @@ def share(value: float | None) -> Markup:
     Examples
     --------
     >>> str(share(0.0512))
-    '<data value="0.0512">5.12 %</data>'
+    '<data value="0.0512">5.1 %</data>'
+    >>> str(share(0.41))
+    '<data value="0.41">41 %</data>'
     """
     if value is None:
         return Markup(NOTHING)
-    return Markup('<data value="{}">{} %</data>').format(value, _short(100.0 * value))
+    return Markup('<data value="{}">{} %</data>').format(value, _per_cent(100.0 * value))
+
+
+def span(value: float | None) -> Markup:
+    """Write a number of days as somebody would say it, with the days beside it for programs.
+
+    Parameters
+    ----------
+    value : float or None [days]
+        None is not known.
+
+    Returns
+    -------
+    Markup
+        A `data` element in days, months or years, or a dash for none.
+
+    Examples
+    --------
+    >>> str(span(3175.0))
+    '<data value="3175.0">8.7 years</data>'
+    >>> str(span(89.0))
+    '<data value="89.0">89 days</data>'
+    """
+    if value is None:
+        return Markup(NOTHING)
+    size, words = next((size, words) for least, size, words in SPANS if value >= least)
+    digits = 1 if size == YEAR_DAYS else 0
+    return Markup('<data value="{}">{:.{}f} {}</data>').format(value, value / size, digits, words)
+
+
+def money(value: Decimal | str | None) -> Markup:
+    """Write an amount so that its thousands are seen, with the amount as it is published beside it for programs.
+
+    Parameters
+    ----------
+    value : Decimal, str or None [currency of the database]
+        Exact.
+
+    Returns
+    -------
+    Markup
+        A `data` element, or a dash for none.
+
+    Examples
+    --------
+    >>> str(money("65450.00"))
+    '<data value="65450.00">65,450.00</data>'
+    """
+    if value is None:
+        return Markup(NOTHING)
+    return Markup('<data value="{}">{:,}</data>').format(value, Decimal(value))
 
 
 def day(value: date | str | None) -> Markup:
@@ -115,6 +172,27 @@ def plain(value: object) -> object:
     return NOTHING if value is None or value == "" else value
 
 
+def words(code: str) -> str:
+    """Write a name of the interface as words.
+
+    Parameters
+    ----------
+    code : str
+        With underscores between its words.
+
+    Returns
+    -------
+    str
+        With spaces instead.
+
+    Examples
+    --------
+    >>> words("whole_valve")
+    'whole valve'
+    """
+    return code.replace("_", " ")
+
+
 def segment(code: str) -> str:
     """Write a code into an address.
 
@@ -139,6 +217,14 @@ def _short(value: float | str) -> str:
     return f"{value:.{SHOWN_DIGITS}g}"
 
 
+def _per_cent(value: float) -> str:
+    if 0.0 < value < 0.1:
+        return "under 0.1"
+    if 99.9 < value < 100.0:
+        return "over 99.9"
+    return f"{value:.0f}" if 10.0 <= value < 90.0 or value in {0.0, 100.0} else f"{value:.1f}"
+
+
 def _environment() -> Environment:
     made = Environment(
         loader=FileSystemLoader(FOLDER / "templates"),
@@ -148,6 +234,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {"number": number, "share": share, "day": day, "plain": plain, "segment": segment}
+    made.filters |= {"span": span, "money": money, "words": words}
     return made
 
 

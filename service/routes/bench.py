@@ -17,7 +17,7 @@ from service.routes.sign_in import Form
 from service.schemas.rebuild_sheet import RebuildSheetOut
 from service.settings import today
 from service.use_cases.read_rebuild_sheet import read_rebuild_sheet
-from service.use_cases.record_rebuild import record_rebuild
+from service.use_cases.record_rebuild import record_rebuild, typed_number
 
 Pressure = Annotated[
     float | None,
@@ -26,6 +26,8 @@ Pressure = Annotated[
 AsLeft = Annotated[
     float | None, QueryParameter(ge=0, le=1e9, description="ml/min that the seat leaked on that test; is judged.")
 ]
+
+Typed = Annotated[str, QueryParameter(max_length=20, description="A number as somebody typed it.")]
 
 
 @get_one("/v1/valves/{tag:str}/rebuild-sheet")
@@ -44,12 +46,14 @@ def get_sheet_page(
     request: AnyRequest,
     engines: NamedDependency[Engines],
     tag: FromPath[str],
-    pressure_drop_kpa: Annotated[str, QueryParameter(max_length=20)] = "",
+    pressure_drop_kpa: Typed = "",
+    as_left_ml_per_min: Typed = "",
 ) -> Response[str]:
     """Show the rebuild sheet of a valve, to print."""
-    kpa = float(pressure_drop_kpa) if pressure_drop_kpa.replace(".", "", 1).isdecimal() else None
-    sheet = read_rebuild_sheet(engines, tag, pressure_drop_kpa=kpa or None, as_left_ml_per_min=None)
-    return answer_page(request, engines, "rebuild_sheet.html", sheet=sheet, asked=pressure_drop_kpa)
+    pressure, as_left = (typed_number(text) for text in (pressure_drop_kpa, as_left_ml_per_min))
+    sheet = read_rebuild_sheet(engines, tag, pressure_drop_kpa=pressure or None, as_left_ml_per_min=as_left)
+    asked = {"pressure": pressure_drop_kpa, "as_left": as_left_ml_per_min}
+    return answer_page(request, engines, "rebuild_sheet.html", sheet=sheet, asked=asked)
 
 
 @get("/valves/{tag:str}/record-rebuild", sync_to_thread=True, include_in_schema=False)

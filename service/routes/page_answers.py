@@ -49,6 +49,7 @@ def answer_page(
     caller: Caller = request.scope["state"][CALLER]
     shown = {
         "standing": read_standing(engines, today=today()),
+        "here": request.url.path,
         "caller": caller,
         "signed_in": SESSION_DIGEST in request.scope["state"],
         "token_for": lambda path: form_token(_secret(request), path, at=now()),

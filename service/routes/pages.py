@@ -8,19 +8,22 @@ from litestar.exceptions import NotFoundException
 from litestar.params import FromPath, QueryParameter
 
 from models.engine import Engines
-from models.queries.findings import FindingFilter
-from service.pages import views
+from service.pages import timelines, views
 from service.pages.rendering import ASSETS
 from service.routes import sign_in
 from service.routes.answers import LARGEST_ID
 from service.routes.page_answers import AnyRequest, answer_page, answer_problem
 from service.settings import today
-from service.use_cases import draw_failure_model, list_findings, list_results, look_up
+from service.use_cases import list_results, look_at_kit, look_up
+from service.use_cases.change_records import read_record
 
 ASSET_TYPES = {"valve-kits.css": "text/css", "icon.svg": "image/svg+xml"}
-FINDINGS_PER_PAGE = 100
+FINDINGS_PER_PAGE = 40
 After = Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="The number of the last one seen.")]
 Ref = Annotated[str, QueryParameter(max_length=60, description="The event just recorded.")]
+Kind = Annotated[str, QueryParameter(max_length=60, description="Only findings of this kind.")]
+Store = Annotated[str, QueryParameter(max_length=60, description="Only what is ordered for this storeroom.")]
+Asked = Annotated[str, QueryParameter(max_length=60, description="Part of a code or name.")]
 Part = Annotated[str, QueryParameter(max_length=60, description="Part of a tag.")]
 
 
@@ -33,28 +36,44 @@ def get_asset(name: FromPath[str]) -> Response[bytes]:
 
 
 @get("/", sync_to_thread=True)
-def get_order_today(request: AnyRequest, engines: NamedDependency[Engines]) -> Response[str]:
+def get_order_today(request: AnyRequest, engines: NamedDependency[Engines], storeroom: Store = "") -> Response[str]:
     """Show what to order today."""
     standing = look_up.read_standing(engines, today=today())
-    lines = [] if standing.run is None else list(list_results.list_orders(engines, run_id=None, storeroom=None).rows())
-    return answer_page(request, engines, "order_today.html", lines=lines)
+    every = [] if standing.run is None else list(list_results.list_orders(engines, run_id=None, storeroom=None).rows())
+    return answer_page(
+        request,
+        engines,
+        "order_today.html",
+        lines=[line for line in every if storeroom in {"", line.storeroom}],
+        storerooms=sorted({line.storeroom for line in every}),
+        storeroom=storeroom,
+        kits=look_at_kit.read_kits(engines),
+    )
 
 
 @get("/kits", sync_to_thread=True)
-def get_kits(request: AnyRequest, engines: NamedDependency[Engines]) -> Response[str]:
-    """List the kits."""
-    rows = list(list_results.list_reorder_points(engines, run_id=None, storeroom=None, kit=None).rows())
-    return answer_page(request, engines, "kits.html", rows=rows)
+def get_kits(request: AnyRequest, engines: NamedDependency[Engines], kit: Asked = "") -> Response[str]:
+    """List the kits, or those with something in their code or name."""
+    every = list_results.list_reorder_points(engines, run_id=None, storeroom=None, kit=None).rows()
+    kits = look_at_kit.read_kits(engines)
+    rows = [row for row in every if look_at_kit.is_asked_for(row.kit, kits, kit)]
+    return answer_page(request, engines, "kits.html", rows=rows, kits=kits, asked=kit)
 
 
 @get("/kits/{code:str}", sync_to_thread=True)
 def get_kit(request: AnyRequest, engines: NamedDependency[Engines], code: FromPath[str]) -> Response[str]:
     """Show a kit: how many will be needed, how the stock runs, and why."""
-    seen = look_up.look_at_kit(engines, code)
+    seen = look_at_kit.look_at_kit(engines, code)
     stocks = [
-        views.stock_ahead(store.months, on_hand=store.on_hand, arriving=store.arriving) for store in seen.storerooms
+        views.stock_ahead(
+            store.months,
+            on_hand=store.on_hand,
+            arriving=store.arriving,
+            reorder_point=store.proposal.reorder_point,
+        )
+        for store in seen.storerooms
     ]
-    fan = views.demand_fan(seen.months)
+    fan = views.demand_fan(seen.periods, bucket=seen.bucket)
     return answer_page(request, engines, "kit.html", seen=seen, fan=fan, stocks=stocks)
 
 
@@ -71,7 +90,7 @@ def get_class(request: AnyRequest, engines: NamedDependency[Engines], code: From
     drawn = [
         {
             "model": model,
-            "plot": draw_failure_model.draw_if_any(model),
+            "probability": views.probability(model),
             "survival": views.survival(model),
             "cumulative": views.mean_cumulative(model),
         }
@@ -93,16 +112,24 @@ def get_valve(
 ) -> Response[str]:
     """Show a valve: what was done to it and which kits it may need."""
     seen = look_up.look_at_valve(engines, tag)
-    drawn = views.timeline(seen.events, until=today())
-    return answer_page(request, engines, "valve.html", seen=seen, timeline=drawn, recorded=recorded)
+    kits = look_at_kit.read_kits(engines)
+    drawn = timelines.timeline(
+        seen.events,
+        items=list(dict.fromkeys(need.maintainable_item for need in seen.needs)),
+        renews={code: kit.renews for code, kit in kits.items()},
+        until=today(),
+    )
+    event = read_record(engines, "events", [recorded, tag]).record if recorded else None
+    return answer_page(request, engines, "valve.html", seen=seen, kits=kits, timeline=drawn, recorded=event)
 
 
 @get("/record", sync_to_thread=True)
-def get_record(request: AnyRequest, engines: NamedDependency[Engines], after: After = 0) -> Response[str]:
+def get_record(
+    request: AnyRequest, engines: NamedDependency[Engines], after: After = 0, kind: Kind = ""
+) -> Response[str]:
     """Show what in the record can't be true or can't be used."""
-    wanted = FindingFilter(kind=None, open=True)
-    part = list_findings.list_findings(engines, run_id=None, wanted=wanted).read(after, FINDINGS_PER_PAGE)
-    return answer_page(request, engines, "record.html", rows=part.rows, following=part.next_cursor)
+    seen = look_up.look_at_record(engines, kind=kind or None, after=after, limit=FINDINGS_PER_PAGE)
+    return answer_page(request, engines, "record.html", seen=seen, kind=kind)
 
 
 @get("/past-forecasts", sync_to_thread=True)

@@ -64,6 +64,14 @@ class SeatLeakageOut(Struct, kw_only=True):
     verdict: str | None
 
 
+class SheetCheckOut(Struct, kw_only=True):
+    """What to check; `to_record` is what to write down, with its unit; `source` is of a value in it."""
+
+    check: str
+    to_record: Sequence[str] = ()
+    source: str | None = None
+
+
 class RebuildSheetOut(Struct, kw_only=True):
     """What a technician needs at the bench: kits with parts and stock, what to check and record, cautions."""
 
@@ -78,6 +86,6 @@ class RebuildSheetOut(Struct, kw_only=True):
     actuator_air_limit_psi: float | None
     kits: Sequence[SheetKitOut]
     seat_leakage: SeatLeakageOut
-    checks: Sequence[str]
+    checks: Sequence[SheetCheckOut]
     cautions: Sequence[str] = CAUTIONS
     notice: str | UnsetType = UNSET

@@ -10,21 +10,19 @@ from msgspec import UNSET
 from forecasting.errors import InsufficientData
 from models.base import NotFound, code_key
 from models.engine import Engines
-from models.queries import run_log, single_records
+from models.queries import run_log
 from models.queries.backtests import ScoreFilter
-from models.queries.files import FILES
-from models.queries.results import DemandFilter, Whose
-from models.queries.rows import read_part
+from models.queries.findings import FindingFilter
 from service.db import read_session
 from service.schemas.accuracy import AccuracyOut
-from service.schemas.records import RECORDS, EventRecord, OrderRecord, Record, ValveRecord
-from service.schemas.results import DemandOut, FailureModelOut, KitNeedOut, ReorderPointOut
-from service.schemas.why import WhyOut
+from service.schemas.findings import FindingOut
+from service.schemas.records import EventRecord, ValveRecord
+from service.schemas.results import FailureModelOut, KitNeedOut
 from service.use_cases.change_records import list_events_of, list_records, read_record
 from service.use_cases.choose_run import notice
-from service.use_cases.explain_reorder_point import explain_reorder_point
 from service.use_cases.list_accuracy import list_accuracy, told_of_backtest
-from service.use_cases.list_results import list_demand, list_failure_models, list_kit_needs, list_reorder_points
+from service.use_cases.list_findings import list_findings
+from service.use_cases.list_results import list_failure_models, list_kit_needs
 
 MOST_ROWS = 1000
 
@@ -41,27 +39,6 @@ class Standing:
 
 
 @dataclass(frozen=True, kw_only=True)
-class KitInStore:
-    """A kit in one storeroom: the proposal, why, what is on order, and what is expected there by month."""
-
-    proposal: ReorderPointOut
-    why: WhyOut
-    on_hand: int
-    arriving: Sequence[tuple[date, int]]
-    months: Sequence[DemandOut]
-
-
-@dataclass(frozen=True, kw_only=True)
-class KitView:
-    """A kit: what the plant is expected to take by month, and each storeroom."""
-
-    code: str
-    months: Sequence[DemandOut]
-    years: Sequence[DemandOut]
-    storerooms: Sequence[KitInStore]
-
-
-@dataclass(frozen=True, kw_only=True)
 class ValveView:
     """A valve: as registered, what was done to it, which kits it may need."""
 
@@ -71,8 +48,26 @@ class ValveView:
 
 
 @dataclass(frozen=True, kw_only=True)
+class KindOfFinding:
+    """How many open findings are of a kind, and how many lives they cost the fit."""
+
+    kind: str
+    findings: int
+    lives_lost: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordView:
+    """What is wrong in the record: by kind, and some of the findings; more follow after `following`."""
+
+    kinds: Sequence[KindOfFinding]
+    findings: Sequence[FindingOut]
+    following: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class PastForecasts:
-    """Scores of all kits together, and those of kits for which another method was better."""
+    """Scores of all kits together, and the best method of each kit for which another was better."""
 
     together: Sequence[AccuracyOut]
     lost: Sequence[AccuracyOut]
@@ -102,36 +97,6 @@ def read_standing(engines: Engines, *, today: date) -> Standing:
     age = (today - run.as_of).days
     tested_text = None if tested is UNSET else tested
     return Standing(notice=invented, run=run.id, as_of=run.as_of, age_days=age, last_backtest=tested_text)
-
-
-def look_at_kit(engines: Engines, code: str) -> KitView:
-    """Look at a kit.
-
-    Parameters
-    ----------
-    engines : Engines
-        The database.
-    code : str
-        The kit.
-
-    Returns
-    -------
-    KitView
-        By the latest finished run.
-
-    Raises
-    ------
-    NotFound
-        If that run knows of no such kit.
-    """
-    proposals = list(list_reorder_points(engines, run_id=None, storeroom=None, kit=code).rows())
-    months, years = (_demand(engines, code, bucket, Whose()) for bucket in ("month", "year"))
-    if not proposals and not months:
-        raise NotFound(f"the latest run knows of no kit {code}")
-    known_as = proposals[0].kit if proposals else months[0].kit
-    orders = _of_kit(engines, "orders", code)
-    stored = [_in_store(engines, proposal, orders) for proposal in proposals]
-    return KitView(code=known_as, months=months, years=years, storerooms=stored)
 
 
 def look_at_class(engines: Engines, code: str) -> Sequence[FailureModelOut]:
@@ -191,6 +156,39 @@ def look_at_valve(engines: Engines, tag: str) -> ValveView:
     return ValveView(valve=valve, events=sorted(events, key=lambda event: event.done_on), needs=needs)
 
 
+def look_at_record(engines: Engines, *, kind: str | None, after: int, limit: int) -> RecordView:
+    """Look at what in the record can't be true or can't be used.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    kind : str or None
+        Findings of this kind only.
+    after : int
+        Findings after this one.
+    limit : int [rows]
+        How many findings at most.
+
+    Returns
+    -------
+    RecordView
+        Open findings only; the kind that costs most lives first.
+    """
+    every = list(list_findings(engines, run_id=None, wanted=FindingFilter(open=True)).rows())
+    by_kind: dict[str, list[FindingOut]] = {}
+    for finding in every:
+        by_kind.setdefault(finding.kind, []).append(finding)
+    kinds = [
+        KindOfFinding(kind=name, findings=len(of_it), lives_lost=sum(one.lives_lost or 0 for one in of_it))
+        for name, of_it in by_kind.items()
+    ]
+    wanted = FindingFilter(kind=kind, open=True)
+    part = list_findings(engines, run_id=None, wanted=wanted).read(after, limit)
+    ordered = sorted(kinds, key=lambda one: (-one.lives_lost, -one.findings, one.kind))
+    return RecordView(kinds=ordered, findings=part.rows, following=part.next_cursor)
+
+
 def look_at_past_forecasts(engines: Engines) -> PastForecasts:
     """Look at how good past forecasts would have been.
 
@@ -209,8 +207,11 @@ def look_at_past_forecasts(engines: Engines) -> PastForecasts:
         rows = list(list_accuracy(engines, run_id=None, wanted=wanted).rows())
     except InsufficientData:
         rows = []
-    lost = [row for row in rows if row.kit and row.verdict == "worse"]
-    return PastForecasts(together=[row for row in rows if not row.kit], lost=lost)
+    lost: dict[tuple[str, str], AccuracyOut] = {}
+    for row in sorted(rows, key=lambda row: row.pinball):
+        if row.kit and row.verdict == "worse":
+            lost.setdefault((row.kit, row.storeroom), row)
+    return PastForecasts(together=[row for row in rows if not row.kit], lost=[lost[key] for key in sorted(lost)])
 
 
 def find_valves(engines: Engines, part: str) -> Sequence[ValveRecord]:
@@ -232,35 +233,3 @@ def find_valves(engines: Engines, part: str) -> Sequence[ValveRecord]:
     rows = list_records(engines, "valves").rows()
     found = (row for row in rows if isinstance(row, ValveRecord) and wanted in code_key(row.tag))
     return list(islice(found, MOST_ROWS))
-
-
-def _demand(engines: Engines, kit: str, bucket: str, whose: Whose) -> list[DemandOut]:
-    wanted = DemandFilter(whose=whose, bucket=bucket, kit=kit, starts_on=None, ends_on=None)
-    return list(list_demand(engines, run_id=None, wanted=wanted).rows())
-
-
-def _in_store(engines: Engines, proposal: ReorderPointOut, orders: Sequence[Record]) -> KitInStore:
-    store = proposal.storeroom
-    why = explain_reorder_point(engines, run_id=None, storeroom=store, kit=proposal.kit)
-    open_orders = [
-        (order.due_on, order.qty - (order.received_qty or 0))
-        for order in orders
-        if isinstance(order, OrderRecord)
-        and order.received_on is None
-        and order.due_on is not None
-        and code_key(order.storeroom) == code_key(store)
-    ]
-    months = _demand(engines, proposal.kit, "month", Whose(storeroom=store))
-    return KitInStore(
-        proposal=proposal, why=why, on_hand=int(why.position.on_hand or 0), arriving=open_orders, months=months
-    )
-
-
-def _of_kit(engines: Engines, file: str, kit: str) -> list[Record]:
-    with read_session(engines) as session:
-        try:
-            row = single_records.find_row(session, "kits", [kit])
-        except NotFound:
-            return []
-        stored = read_part(session, FILES[file], after=0, limit=MOST_ROWS, of={"kit_id": row.id})
-    return [RECORDS[file](**one.values) for one in stored]

@@ -12,6 +12,7 @@ from service.db import read_session
 from service.schemas.rebuild_sheet import (
     RebuildSheetOut,
     SeatLeakageOut,
+    SheetCheckOut,
     SheetKitOut,
     SheetLotOut,
     SheetPartOut,
@@ -23,15 +24,11 @@ from service.use_cases.choose_run import notice
 
 Values = dict[str, Any]
 MOST_ROWS = 1000
-CHECKS = (
-    "As found: stroke, packing leak, seat leak.",
-    "Packing set complete and the right way up: "
-    "a V-ring set is one bottom, five middle and one top piece, seven in all.",
-    "Bench air never above the actuator's limit.",
-    "Stem free after the gland is set.",
-    "Plug on the seat and the indicator at zero when closed.",
-    "As left: stroke, packing leak, seat leak.",
+AS_FOUND, AS_LEFT = (
+    (f"stroke {when}, mm", f"packing leak {when}", f"seat leak {when}, ml/min") for when in ("as found", "as left")
 )
+V_RING_SET = "A set of V-rings is one bottom, five middle and one top piece, seven in all."
+COMMON_PRACTICE = "common practice, no source; the maker's list decides"
 
 
 def read_rebuild_sheet(
@@ -72,9 +69,21 @@ def read_rebuild_sheet(
             actuator_air_limit_psi=_psi(limit),
             kits=_kits(session, valve["design"]),
             seat_leakage=_leakage(design, pressure_drop_kpa, as_left_ml_per_min),
-            checks=CHECKS,
+            checks=_checks(limit),
             notice=notice(session),
         )
+
+
+def _checks(limit_kpa: float | None) -> tuple[SheetCheckOut, ...]:
+    limit = "on its nameplate" if limit_kpa is None else f"{limit_kpa:g} kPa ({_psi(limit_kpa):.3g} psi)"
+    return (
+        SheetCheckOut(check="As found, before anything is touched.", to_record=AS_FOUND),
+        SheetCheckOut(check=f"Packing set complete and the right way up. {V_RING_SET}", source=COMMON_PRACTICE),
+        SheetCheckOut(check=f"Bench air never above the actuator's limit: {limit}."),
+        SheetCheckOut(check="Stem free after the gland is set."),
+        SheetCheckOut(check="Plug on the seat and the indicator at zero when closed."),
+        SheetCheckOut(check="As left.", to_record=AS_LEFT),
+    )
 
 
 def _described(session: Session, file: str, code: str | None) -> Values:

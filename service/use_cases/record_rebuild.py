@@ -17,6 +17,7 @@ from service.use_cases.change_records import create_record, read_record
 from service.use_cases.read_rebuild_sheet import read_rebuild_sheet
 
 REF_DIGITS = 16
+MOST = 1e9
 
 
 def record_rebuild(engines: Engines, tag: str, form: Mapping[str, str], *, sent_as: str, today: date) -> EventRecord:
@@ -58,6 +59,35 @@ def record_rebuild(engines: Engines, tag: str, form: Mapping[str, str], *, sent_
     return event
 
 
+def typed_number(text: str, *, name: str = "a field") -> float | None:
+    """Read a number as somebody typed it.
+
+    Parameters
+    ----------
+    text : str
+        With a decimal point or comma; empty for none.
+    name : str
+        What the number is.
+
+    Returns
+    -------
+    float or None
+        0 or more.
+
+    Raises
+    ------
+    InvalidInput
+        If it isn't one.
+    """
+    try:
+        value = float(text.strip().replace(",", ".")) if text.strip() else None
+    except ValueError as error:
+        raise InvalidInput(f"{name} is {text[:40]}, expected a number") from error
+    if value is not None and not 0.0 <= value < MOST:
+        raise InvalidInput(f"{name} is {text[:40]}, expected a number, 0 or more")
+    return value
+
+
 def _event(sheet: RebuildSheetOut, form: Mapping[str, str], *, ref: str) -> EventRecord:
     items = [item for kit in sheet.kits for item in kit.maintainable_items]
     used = {kit.kit: int(_number(form, f"kit {kit.kit}") or 0) for kit in sheet.kits}
@@ -88,11 +118,4 @@ def _note(sheet: RebuildSheetOut, form: Mapping[str, str]) -> str | None:
 
 
 def _number(form: Mapping[str, str], name: str) -> float | None:
-    text = form.get(name, "").strip().replace(",", ".")
-    try:
-        value = float(text) if text else None
-    except ValueError as error:
-        raise InvalidInput(f"{name} is {text[:40]}, expected a number") from error
-    if value is not None and not 0.0 <= value < 1e9:
-        raise InvalidInput(f"{name} is {text[:40]}, expected a number, 0 or more")
-    return value
+    return typed_number(form.get(name, ""), name=name)

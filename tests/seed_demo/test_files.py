@@ -19,7 +19,9 @@ HEADERS = {
     "service_classes": "code, name, description",
     "maintainable_items": "code, name",
     "policies": "service_class, maintainable_item, policy, interval_days",
-    "designs": "code, name, body_size, rating, actuator_air_limit_kpa",
+    "designs": (
+        "code, name, body_size, rating, actuator_air_limit_kpa, leakage_class, seat_diameter_mm, rated_capacity_kv"
+    ),
     "materials": "code, name, storage_life_days, edition, source",
     "parts": "code, name, material, unit_cost, priced_on, shelf_life_days",
     "kit_parts": "kit, part, qty",

@@ -62,9 +62,34 @@ def test_the_sheet_has_kit_parts_stock_and_limits(bench: Client) -> None:
     seat = sheet["seat_leakage"]
     assert (seat["allowed_ml_per_min"], seat["fluid"], seat["verdict"]) == (0.45, "air", "too much")
     page = bench.get("/valves/FV-1/rebuild-sheet").text
-    assert '<data value="310.0">310</data> kPa (<data value="44.9617">45</data> psi)' in page
-    assert '<data value="0.45">0.45</data> ml/min' in page
-    assert "one bottom, five middle and one top piece, seven in all" in page
+    assert '<data value="310.0">310</data>&nbsp;kPa (<data value="44.9617">45</data>&nbsp;psi)' in page
+    assert '<data value="0.45">0.45</data>&nbsp;ml/min' in page
+    judged_page = bench.get("/valves/FV-1/rebuild-sheet", params={"as_left_ml_per_min": "0,5"}).text
+    assert 'As left <data value="0.5">0.5</data> ml/min: <strong>too much</strong>' in judged_page
+    assert bench.get("/valves/FV-1/rebuild-sheet", params={"as_left_ml_per_min": "some"}).status_code == 400
+
+
+def test_the_sheet_says_what_to_check_and_what_to_record(bench: Client) -> None:
+    """The set of V-rings is common practice without a source, which the sheet says; 310 kPa are 45 psi."""
+    checks = bench.get("/v1/valves/FV-1/rebuild-sheet").json()["checks"]
+    page = bench.get("/valves/FV-1/rebuild-sheet").text.replace("&#39;", "'")
+    assert all(check["check"] in page for check in checks)
+    assert all(blank in page for check in checks for blank in check["to_record"])
+    [packing] = [check for check in checks if "right way up" in check["check"]]
+    assert "one bottom, five middle and one top piece, seven in all" in packing["check"]
+    assert "common practice, no source" in packing["source"]
+    assert packing["source"] in page
+    told = [check["check"] for check in checks if check is not packing]
+    assert told == [
+        "As found, before anything is touched.",
+        "Bench air never above the actuator's limit: 310 kPa (45 psi).",
+        "Stem free after the gland is set.",
+        "Plug on the seat and the indicator at zero when closed.",
+        "As left.",
+    ]
+    recorded = [blank for check in checks for blank in check["to_record"]]
+    assert recorded[:3] == ["stroke as found, mm", "packing leak as found", "seat leak as found, ml/min"]
+    assert recorded[3:] == ["stroke as left, mm", "packing leak as left", "seat leak as left, ml/min"]
 
 
 def test_a_rebuild_sent_twice_is_recorded_once(bench: Client) -> None:
@@ -81,4 +106,5 @@ def test_a_rebuild_sent_twice_is_recorded_once(bench: Client) -> None:
     other = bench.post("/valves/FV-1/record-rebuild", data={**form, "reason": "planned"})
     assert (other.status_code, "other contents" in other.text) == (422, True)
     assert bench.post("/valves/FV-1/record-rebuild", data=FORM).status_code == 403
-    assert "Recorded as event bench-" in bench.get(first.headers["location"]).text
+    recorded = bench.get(first.headers["location"]).text
+    assert f"Recorded as event {event['ref']}: {event['note']}." in recorded
