@@ -19,7 +19,8 @@ from forecasting.service_levels import (
     reorder_point_by_fill,
     service_levels,
 )
-from forecasting.stock_positions import StockPosition, stock_position
+from forecasting.stock_outs import days_until_short
+from forecasting.stock_positions import OpenOrder, StockPosition, stock_position
 from forecasting.stock_questions import Rule, StockQuestion, windows_needed
 
 __all__ = ["Rule", "StockAchieved", "StockDecision", "StockQuestion", "decide", "economic_quantity", "windows_needed"]
@@ -71,6 +72,10 @@ class StockDecision:
         Of the order of today (else of the usual one) will expire unused, to be expected.
     used_in_time : float [1]
         Chance that all of it is used before.
+    stock_out : float or None [days from now]
+        When stock has run out as likely as not, if nothing more is ordered; None: not in two years.
+    days_late : float [days]
+        Ago the order of today should have been placed to keep the target until it arrives.
     """
 
     reorder_point: int
@@ -86,6 +91,8 @@ class StockDecision:
     present: StockAchieved | None = None
     order_expiring: float = 0.0
     used_in_time: float = 1.0
+    stock_out: float | None = None
+    days_late: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -298,7 +305,31 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
         present=_present(question, covered, use.yearly),
         order_expiring=0.0 if until is None else expiring_of_order(until, before=before, quantity=quantity),
         used_in_time=1.0 if until is None else float(min(1.0, until[max(before, 0) + quantity :].sum())),
+        stock_out=_short_after(question, now, demand_over, chance=0.5),
+        days_late=_late(question, now, demand_over, kept=chosen.levels.cycle_service_level) if proposed else 0.0,
     )
+
+
+def _short_after(
+    question: StockQuestion, now: StockPosition, demand_over: Callable[[Window], Demand], *, chance: float
+) -> float | None:
+    """Days until stock has run out with some chance; what was accepted comes a lead time from now."""
+    accepted = [OpenOrder(due=question.lead_time, qty=now.accepted)] if now.accepted else []
+    return days_until_short(
+        on_hand=now.usable - now.unfilled - now.reserved,
+        arrivals=[*question.orders, *accepted],
+        demand=[(window[1], demand_over(window).probabilities) for window in windows_needed(question)],
+        chance=chance,
+    )
+
+
+def _late(
+    question: StockQuestion, now: StockPosition, demand_over: Callable[[Window], Demand], *, kept: float
+) -> float:
+    """Days by which the chance wanted is lost before an order of today arrives."""
+    wanted = kept if question.rule is Rule.LEAST_COST else min(kept, question.target)
+    short = _short_after(question, now, demand_over, chance=1.0 - min(max(wanted, 0.5), 0.999))
+    return 0.0 if short is None else max(0.0, float(np.ceil(question.lead_time)) - short)
 
 
 def _present(question: StockQuestion, covered: _Covered, yearly: float) -> StockAchieved | None:

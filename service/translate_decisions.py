@@ -1,10 +1,11 @@
 """From a stock decision to the row a run stores, with the sentence that says why."""
 
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 from forecasting.issue_demand import PERIOD, IssueDemand
 from forecasting.order_quantities import USED_IN_TIME
+from forecasting.stock_positions import StockPosition, stock_position
 from forecasting.stocking import Rule, StockAchieved, StockDecision
 from service.translate_issues import basis_details, basis_words
 from service.translate_results import METHOD, Row, round6
@@ -48,7 +49,7 @@ def _held(decision: StockDecision) -> str:
     return f"position {position.position}" + (f" ({'; '.join(parts)})" if len(parts) > 1 else "")
 
 
-def _order_reason(asked: AskedStock, decision: StockDecision) -> str:
+def _order_reason(asked: AskedStock, decision: StockDecision, *, as_of: date) -> str:
     """Say in a sentence why to order, or why not."""
     held = f"{_held(decision)}, reorder point {decision.reorder_point}"
     days = f"{asked.question.protection_interval:.0f} days"
@@ -56,7 +57,18 @@ def _order_reason(asked: AskedStock, decision: StockDecision) -> str:
     if not decision.proposed:
         return f"{held}: enough; {wear}"
     risk = f"{_percent(decision.short_if_ordered_today)} chance to run out before an order of today arrives"
-    return "; ".join([f"{held}; {wear}; {risk}", *_expiry_reason(asked, decision)])
+    since = [f"was to be ordered by {_order_by(decision, as_of)}"] if decision.days_late else []
+    return "; ".join([f"{held}; {wear}; {risk}", *since, *_expiry_reason(asked, decision)])
+
+
+def _order_by(decision: StockDecision, as_of: date) -> date | None:
+    """Day by which to order what is proposed."""
+    return as_of - timedelta(days=decision.days_late) if decision.proposed else None
+
+
+def _stock_out_on(decision: StockDecision, as_of: date) -> str | None:
+    """Day on which stock has run out as likely as not, if nothing more is ordered."""
+    return None if decision.stock_out is None else (as_of + timedelta(days=decision.stock_out)).isoformat()
 
 
 def _expiry_cost(asked: AskedStock, decision: StockDecision) -> Decimal | None:
@@ -110,10 +122,9 @@ def _expiry_details(asked: AskedStock, decision: StockDecision) -> Row:
     """Lay out what expires, and what of an order will."""
     life = asked.shelf_life
     if life is None:
-        return {"expiring": decision.position.expiring}
+        return {}
     cost = _expiry_cost(asked, decision)
     return {
-        "expiring": decision.position.expiring,
         "shelf_life_days": None if life.days == float("inf") else life.days,
         "shelf_life_source": life.source,
         "order_expiring_mean": round6(decision.order_expiring),
@@ -122,9 +133,38 @@ def _expiry_details(asked: AskedStock, decision: StockDecision) -> Row:
     }
 
 
+def _undecided(asked: AskedStock) -> StockPosition:
+    """Make up the position of what nothing is decided about."""
+    question = asked.question
+    return stock_position(
+        on_hand=question.on_hand,
+        orders=question.orders,
+        protection_interval=question.protection_interval,
+        expired=question.expired,
+        unfilled=question.unfilled,
+        reserved=question.reserved,
+        accepted=question.accepted,
+    )
+
+
+def _position_details(position: StockPosition) -> Row:
+    """Lay out how a position was made up."""
+    return {
+        "on_hand": position.on_hand,
+        "expired": position.expired,
+        "expiring": position.expiring,
+        "unfilled": position.unfilled,
+        "reserved": position.reserved,
+        "on_order_counted": position.on_order,
+        "on_order_late": position.late,
+        "overdue_qty": position.overdue,
+        "accepted_qty": position.accepted,
+    }
+
+
 def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
     """Lay out what the answer rests on."""
-    question, position = asked.question, decision.position
+    question = asked.question
     return {
         "lead_time_days": question.lead_time,
         "lead_time_sd_days": question.lead_time_spread,
@@ -137,14 +177,7 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "pack_qty": question.pack,
         "target_source": asked.target_source,
         "consequence": asked.consequence,
-        "on_hand": position.on_hand,
-        "expired": position.expired,
-        "unfilled": position.unfilled,
-        "reserved": position.reserved,
-        "on_order_counted": position.on_order,
-        "on_order_late": position.late,
-        "overdue_qty": position.overdue,
-        "accepted_qty": position.accepted,
+        **_position_details(decision.position),
         "lead_time_over_history": round6(ratio),
         "lead_time_orders_seen": asked.orders_seen,
         "shortage_weight": round6(asked.shortage_weight),
@@ -167,7 +200,7 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
     decision : StockDecision or None
         None: no valve served takes the kit, or nothing is known of how long its items last.
     as_of : date
-        An order proposed is for this day.
+        Data cut-off; an order that should have been placed before is late.
     history_days : float [days]
         Length of the record, beside the lead time.
 
@@ -187,7 +220,8 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
         "unit_cost": asked.unit_cost,
     }
     if decision is None:
-        return row | {"status": "not_computed", "reason": _why_not(asked), "proposed_quantity": 0, "details": {}}
+        known = _position_details(_undecided(asked))
+        return row | {"status": "not_computed", "reason": _why_not(asked), "proposed_quantity": 0, "details": known}
     return row | {
         "reorder_point": decision.reorder_point,
         "order_quantity": decision.order_quantity,
@@ -195,11 +229,12 @@ def reorder_row(asked: AskedStock, decision: StockDecision | None, *, as_of: dat
         "fill_rate": round6(decision.levels.fill_rate),
         "position": decision.position.position,
         "proposed_quantity": decision.proposed,
-        "order_by": as_of if decision.proposed else None,
+        "order_by": _order_by(decision, as_of),
         "cost": None if asked.unit_cost is None or not decision.proposed else asked.unit_cost * decision.proposed,
         "status": "computed",
-        "reason": _order_reason(asked, decision),
-        "details": _details(asked, decision, question.lead_time / max(history_days, 1.0)),
+        "reason": _order_reason(asked, decision, as_of=as_of),
+        "details": _details(asked, decision, question.lead_time / max(history_days, 1.0))
+        | {"stock_out_on": _stock_out_on(decision, as_of)},
     }
 
 

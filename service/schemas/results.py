@@ -141,7 +141,11 @@ class ReorderPointOut(Struct, kw_only=True):
 
 
 class OrderLineOut(Struct, kw_only=True):
-    """What to order, or which order to chase; `order_quantity` is how many to order now."""
+    """What to order, or which order to chase; `order_quantity` is how many to order now.
+
+    `position` is `usable_on_hand` - `unfilled` - `reserved` + `on_order_counted` + `accepted_qty`. `action` is one or
+    more of order, accepted_not_ordered, chase_overdue; `elsewhere` what other storerooms have, as STOREROOM:kits.
+    """
 
     storeroom: str
     kit: str
@@ -155,6 +159,16 @@ class OrderLineOut(Struct, kw_only=True):
     unit_cost: Decimal | None
     status: str
     method: str
+    action: str
+    present_reorder_point: int | None
+    usable_on_hand: int | None
+    unfilled: int | None
+    reserved: int | None
+    on_order_counted: int | None
+    on_order_late: int | None
+    accepted_qty: int
+    stock_out_on: date | None
+    elsewhere: str | None
 
 
 class KitNeedOut(Struct, kw_only=True):

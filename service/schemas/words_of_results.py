@@ -67,7 +67,7 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "position": Word("Stock position: usable, less asked for, plus what arrives in time", 0, KITS),
     "proposed_quantity": Word("How many to order now", 7, KITS),
     "proposed_reorder_point": Word("Reorder point that was proposed", 6, KITS),
-    "order_by": Word("Last day to order", "2026-06-30"),
+    "order_by": Word("Last day to order, today at the latest; in the past: late", "2026-06-30"),
     "OrderLine.cost": Word("Price of what is to be ordered", "65450.00", MONEY),
     "overdue_qty": Word("How many of what is on order are overdue", 0, KITS),
     "quantity": Word("How many will be ordered now; null: not decided", 5, KITS),
@@ -86,6 +86,15 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "Why.position": Word("How the stock position is made up"),
     "WhyPosition.on_hand": Word("How many lie there", 3, KITS),
     "expired": Word("Of it expired, or expiring unused", 0, KITS),
+    "OrderLine.action": Word(
+        "What to do: one or more of order, accepted_not_ordered, chase_overdue", "order|chase_overdue"
+    ),
+    "usable_on_hand": Word("On the shelf, neither expired nor likely to expire unused", 2, KITS),
+    "accepted_qty": Word("Proposals accepted and on no order yet", 0, KITS),
+    "stock_out_on": Word(
+        "As likely as not stock has run out by then without an order; null: not in two years", "2026-08-14"
+    ),
+    "elsewhere": Word("What other storerooms have, as STOREROOM:kits", "ST-UREA:2"),
     "unfilled": Word("Asked for and not given out", 1, KITS),
     "reserved": Word("Kept for needs outside the forecast", 0, KITS),
     "on_order_counted": Word("On order and due in the protection interval", 2, KITS),

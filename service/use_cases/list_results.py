@@ -29,6 +29,7 @@ from service.schemas.results import (
     from_row,
     limit_columns,
 )
+from service.translate_order_lines import order_line
 from service.use_cases.choose_run import choose_run, method_of, notice
 from service.use_cases.list_accuracy import told_of_backtest
 
@@ -267,10 +268,4 @@ def _kit_need(run: Run, row: RunNeed) -> KitNeedOut:
 
 
 def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:
-    return from_row(
-        OrderLineOut,
-        row,
-        order_quantity=row.proposed_quantity,
-        overdue_qty=row.details.get("overdue_qty", 0),
-        method=method_of(run, row.details),
-    )
+    return order_line(row, method=method_of(run, row.details))

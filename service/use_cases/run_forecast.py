@@ -33,6 +33,7 @@ from service.translate_demand import (
 from service.translate_findings import finding_rows, kits_per_year, subjects_of
 from service.translate_issues import dead_stock, issue_warnings
 from service.translate_kits import kits_told
+from service.translate_order_lines import stock_elsewhere, with_elsewhere
 from service.translate_parts import from_parts, with_parts
 from service.translate_results import METHOD, failure_model_rows, need_rows
 from service.translate_turnarounds import without_turnaround
@@ -175,6 +176,7 @@ def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
     unplaced = issue_warnings(asked.inputs, asked.stock, as_of=as_of)
     parts, decided = from_parts(asked.inputs, asked.stock, made.decisions), []
+    elsewhere = stock_elsewhere(asked.stock, made.decisions)
     for one in asked.stock:
         key = (one.question.storeroom, one.question.kit)
         decision = made.decisions.get(key)
@@ -184,5 +186,5 @@ def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
             row = reorder_row(one, decision, as_of=as_of, history_days=history_days)
         else:
             row = reorder_row_from_issues(one, decision, alone, as_of=as_of, unplaced=unplaced.get(one.question.kit))
-        decided.append(((urgency, *key), with_parts(row, parts.get(key))))
+        decided.append(((urgency, *key), with_elsewhere(with_parts(row, parts.get(key)), elsewhere[key])))
     return [row for _, row in sorted(decided, key=lambda pair: pair[0])]
