@@ -1,4 +1,4 @@
-"""Rounds of SIGKILL: imports, runs and backups ended anywhere, and what must hold after each.
+"""Rounds of SIGKILL: imports, runs, acceptances and backups ended anywhere, and what must hold after each.
 
 On PostgreSQL with two servers and two schedulers, on SQLite with one. Killed at a named point, or after a moment drawn
 from a seeded generator. After every round: the database checks itself, no half run can be seen, every acknowledged
@@ -32,15 +32,17 @@ CSV = {"Content-Type": "text/csv"}
 SITE = Schedule(zone=ZoneInfo("Europe/Berlin"))
 FIRST = datetime(2026, 3, 2, 4, 5, tzinfo=UTC)
 RANDOM = "at random"
-LATEST_SECONDS = {"import": 0.4, "run": 1.2, "backup": 0.3}
+LATEST_SECONDS = {"import": 0.4, "run": 1.2, "accept": 0.03, "backup": 0.3}
 # a run commits five times before its results, and once more to close its job; `#n` is the n-th time a point is met
 ROUNDS = (
     *(("import", point) for point in ("before the write", "in the write", "before commit", "after commit", RANDOM)),
     *(("run", point) for point in ("before commit#1", "after commit#1", "after commit#2", "after commit#5")),
     *(("run", point) for point in ("in the write", "before commit#7", "after commit#8", RANDOM)),
+    *(("accept", point) for point in ("in the write", "before commit", "after commit", RANDOM)),
     *(("backup", point) for point in ("in the write", RANDOM)),
 )
 PATIENCE, MOST_LOOKS = 240.0, 6
+PROPOSAL = "/v1/reorder-points/unassigned/rebuild%20GLOBE"
 VALVES = "tag,design,area,installed_on\n" + "".join(f"FV-{number},GLOBE,U1,2015-01-01\n" for number in range(50))
 SUMS = {name: model.__tablename__ for name, model in RESULT_TABLES.items()}
 
@@ -51,6 +53,7 @@ class Played:
 
     hits: Counter[str] = field(default_factory=Counter)
     acknowledged: set[str] = field(default_factory=set)
+    accepted: set[str] = field(default_factory=set)
     events: dict[int, bool] = field(default_factory=dict)
     days: int = 0
 
@@ -128,6 +131,31 @@ class Rounds:
             look.join(PATIENCE)
         raise AssertionError(f"the job due on {day} was not done")
 
+    def _accept(self, number: int, point: str) -> None:
+        """Accept a proposal at a server of its own that is killed over it; and at another if it isn't in the log."""
+        told, reason = self._told("doomed server"), f"round {number}"
+        with serving(self.url, told) as (process, client):
+            sender = threading.Thread(target=self._take, args=(client, reason))
+            self._end([process], told, what="accept", point=point, begin=sender.start)
+            sender.join(PATIENCE)
+        logged = self._logged()
+        committed = {"in the write": False, "before commit": False, "after commit": True}.get(point, reason in logged)
+        assert (reason in logged) == committed
+        if not committed:
+            with serving(self.url, self._told("next server")) as (_, client):
+                self._take(client, reason)
+                assert reason in self.played.accepted
+        self.played.accepted.add(reason)
+
+    def _take(self, client: httpx.Client, reason: str) -> None:
+        with suppress(httpx.TransportError):
+            client.post(f"{PROPOSAL}/accept", json={"quantity": 1, "reason": reason}).raise_for_status()
+            self.played.accepted.add(reason)
+
+    def _logged(self) -> list[str]:
+        with read_session(self.engines) as session:
+            return [row.reason for row in session.execute(text("SELECT reason FROM acceptances ORDER BY id"))]
+
     def _backup(self, number: int, point: str) -> None:
         """Kill a backup: the last one stays; the next one is whole, and comes back as what there is."""
         copy, told = self.folder / "copy", self._told("doomed backup")
@@ -170,10 +198,11 @@ class Rounds:
         def write() -> None:
             turn = 0
             while not stop.is_set():
-                tag = f"W-{number}-{turn}"
-                answer = clients[turn % len(clients)].post("/v1/valves", json={"tag": tag})
+                code = f"M-{number}-{turn}"
+                # a run doesn't take longer for it, as it would for valves
+                answer = clients[turn % len(clients)].post("/v1/materials", json={"code": code})
                 if answer.status_code == 201:
-                    self.played.acknowledged.add(tag)
+                    self.played.acknowledged.add(code)
                 turn += 1
                 stop.wait(0.05)
 
@@ -197,9 +226,10 @@ class Rounds:
             self._expect_no_orphans()
         self._expect_whole_runs()
         with read_session(self.engines) as session:
-            tags = {row.tag for row in session.execute(text("SELECT tag FROM valves"))}
+            codes = {row.code for row in session.execute(text("SELECT code FROM materials"))}
             refs = session.execute(text("SELECT count(*), count(DISTINCT ref_key) FROM events")).one()
-        assert self.played.acknowledged <= tags
+        assert self.played.acknowledged <= codes
+        assert sorted(self._logged()) == sorted(self.played.accepted)
         assert refs == (len(self.played.events) * EVENTS, len(self.played.events) * EVENTS)
         exported = [client.get("/v1/events?format=csv").content for client in clients]
         assert len(set(exported)) == 1

@@ -17,7 +17,7 @@ from typing import Any
 from models import backups
 from models.base import Session
 from models.engine import open_engines
-from models.queries import records, runs
+from models.queries import acceptances, records, runs
 from service import cli, csv_tables, db, scheduled_work, scheduler
 from service import server as server  # loaded once, before each server is forked
 from service.schedule import NIGHTLY_RUN, Schedule
@@ -50,7 +50,7 @@ def after(end: Callable[[], None], wrapped: Callable[..., Any]) -> Callable[...,
 
 
 def arm(folder: Path) -> None:
-    """Wrap what an import, a run and a backup go through."""
+    """Wrap what an import, a run, an acceptance and a backup go through."""
     met: Counter[str] = Counter()
 
     def end_at(point: str) -> None:
@@ -69,6 +69,7 @@ def arm(folder: Path) -> None:
         (import_files, "_store", before, "before the write"),
         (records, "upsert", after, "in the write"),
         (runs, "store_results", after, "in the write"),
+        (acceptances, "store_acceptance", after, "in the write"),
         (backups, "_write_through", before, "in the write"),
         (db, "end_writing", after, "before commit"),
         (Session, "commit", after, "after commit"),

@@ -10,7 +10,13 @@ from tests.e2e.fault_rounds import RANDOM, ROUNDS, Rounds
 from tests.postgresql_server import client_programs
 
 SOAK = int(os.environ.get("FAULT_ROUNDS", "0"))
-FEW = (("import", "in the write"), ("run", "in the write"), ("run", "after commit#8"), ("backup", RANDOM))
+FEW = (
+    ("import", "in the write"),
+    ("run", "in the write"),
+    ("run", "after commit#8"),
+    ("accept", "after commit"),
+    ("backup", RANDOM),
+)
 
 
 @pytest.mark.timeout(600 + 60 * SOAK)
