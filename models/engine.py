@@ -6,6 +6,7 @@ is never lost and never fails half way for want of the lock. On PostgreSQL reade
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from io import StringIO
 from pathlib import Path
 
@@ -14,11 +15,14 @@ from alembic.config import Config
 from sqlalchemy import Connection, Engine, NullPool, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 BUSY_TIMEOUT_MS = 10_000
-PRAGMAS = (f"busy_timeout={BUSY_TIMEOUT_MS}", "journal_mode=WAL", "synchronous=NORMAL", "foreign_keys=ON")
+PRAGMAS = (f"busy_timeout={BUSY_TIMEOUT_MS}", "journal_mode=WAL", "foreign_keys=ON")
+# With NORMAL a power failure may take the last changes back, each whole; FULL waits for the disk at every commit.
+SYNCHRONOUS, SYNCHRONOUS_KINDS = "synchronous", ("NORMAL", "FULL")
 # More than the 40 worker threads of the server, or those that wait for a connection time out under load.
 POOL_SIZE, POOL_OVERFLOW = 20, 25
 # Nobody waits longer for a statement; a session left open would keep old rows for ever.
@@ -44,13 +48,18 @@ def open_engines(url: str) -> Engines:
     Parameters
     ----------
     url : str
-        `sqlite:///file` or `postgresql://...`.
+        `sqlite:///file`, `sqlite:///file?synchronous=FULL` or `postgresql://...`.
 
     Returns
     -------
     Engines
         Both stand on one pool; dispose of it through `reader.dispose()`.
-    """
+
+    Raises
+    ------
+    ArgumentError
+        If `synchronous` is something else.
+    """  # noqa: DOC502 (comes from _pragmas)
     driver_url = _driver_url(url)
     engine = create_engine(
         driver_url,
@@ -60,7 +69,7 @@ def open_engines(url: str) -> Engines:
         connect_args=LIMITS if driver_url.get_backend_name() == "postgresql" else {},
     )
     if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _set_pragmas)
+        event.listen(engine, "connect", partial(_set_pragmas, pragmas=_pragmas(url)))
         event.listen(engine, "begin", _begin)
         return Engines(reader=engine, writer=engine.execution_options(sqlite_begin="IMMEDIATE"))
     snapshot = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
@@ -110,16 +119,23 @@ def check_schema(url: str) -> None:
 
 
 def _driver_url(url: str) -> URL:
-    parsed = make_url(url)
+    parsed = make_url(url).difference_update_query([SYNCHRONOUS])
     if parsed.drivername in {"postgres", "postgresql"}:
         return parsed.set(drivername="postgresql+psycopg")
     return parsed
 
 
-def _set_pragmas(connection: DBAPIConnection, _: ConnectionPoolEntry) -> None:
+def _pragmas(url: str) -> tuple[str, ...]:
+    wanted = make_url(url).query.get(SYNCHRONOUS, SYNCHRONOUS_KINDS[0])
+    if wanted not in SYNCHRONOUS_KINDS:
+        raise ArgumentError(f"{SYNCHRONOUS} is {wanted!r}, expected one of {', '.join(SYNCHRONOUS_KINDS)}")
+    return (*PRAGMAS, f"{SYNCHRONOUS}={wanted}")
+
+
+def _set_pragmas(connection: DBAPIConnection, _: ConnectionPoolEntry, *, pragmas: tuple[str, ...]) -> None:
     connection.isolation_level = None
     cursor = connection.cursor()
-    for pragma in PRAGMAS:
+    for pragma in pragmas:
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 
@@ -147,16 +163,10 @@ def _migration_engine(url: str) -> Engine:
     """Foreign keys stay off on SQLite: rebuilding a table would else delete the rows that point to it."""
     engine = create_engine(_driver_url(url), poolclass=NullPool).execution_options(sqlite_begin="IMMEDIATE")
     if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _set_migration_pragmas)
+        pragmas = (*_pragmas(url), "foreign_keys=OFF")
+        event.listen(engine, "connect", partial(_set_pragmas, pragmas=pragmas))
         event.listen(engine, "begin", _begin)
     return engine
-
-
-def _set_migration_pragmas(connection: DBAPIConnection, entry: ConnectionPoolEntry) -> None:
-    _set_pragmas(connection, entry)
-    cursor = connection.cursor()
-    cursor.execute("PRAGMA foreign_keys=OFF")
-    cursor.close()
 
 
 def _refuse_dangling_references(connection: Connection) -> None:

@@ -39,6 +39,7 @@ from service.use_cases.import_workbook import sheets_of
 
 BAD_INPUT, FAILED = 2, 1
 DATABASES = ("sqlite:///", "postgresql://")
+ADDRESSES = "sqlite:///FILE or postgresql://USER@HOST/NAME; ?synchronous= is NORMAL or FULL, of SQLite"
 DEMO_ORDERS = 15
 DEMO_AS_OF = date(2026, 6, 30)
 
@@ -249,7 +250,7 @@ def main() -> None:
         sys.exit(BAD_INPUT)
     except ArgumentError:
         # the address is not repeated: it may hold a password
-        err.print("valve-kits: --database is not sqlite:///FILE or postgresql://USER@HOST/NAME", highlight=False)
+        err.print(f"valve-kits: --database is not {ADDRESSES}", highlight=False)
         sys.exit(BAD_INPUT)
     except DatabaseError as error:
         err.print(f"valve-kits: the database can't be reached or read: {error.orig}", markup=False, highlight=False)

@@ -1,9 +1,9 @@
 """Readers can't write and see one state; writers hold the lock from their first statement."""
 
 import pytest
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
 
-from models.engine import Engines, open_engines
+from models.engine import Engines, migrate, open_engines
 
 ADD_AREA = "INSERT INTO areas (code, code_key, described) VALUES ('A', 'a', true)"
 COUNT_AREAS = "SELECT count(*) FROM areas"
@@ -44,3 +44,21 @@ def test_each_way_to_write_a_postgresql_url_uses_the_same_driver(scheme: str) ->
     engines = open_engines(f"{scheme}://somebody@localhost/plant")
     assert engines.writer.url.drivername == "postgresql+psycopg"
     engines.reader.dispose()
+
+
+@pytest.mark.parametrize(("asked", "kept"), [("", 1), ("?synchronous=NORMAL", 1), ("?synchronous=FULL", 2)])
+def test_how_soon_a_commit_is_on_the_disk_is_set_on_every_connection(sqlite_url: str, asked: str, kept: int) -> None:
+    """As SQLite says: 1 is NORMAL, 2 is FULL."""
+    migrate(sqlite_url + asked)
+    engines = open_engines(sqlite_url + asked)
+    with engines.writer.begin() as one, engines.reader.connect() as another:
+        for connection in (one, another):
+            assert connection.exec_driver_sql("PRAGMA synchronous").scalar_one() == kept
+            assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
+    engines.reader.dispose()
+
+
+@pytest.mark.parametrize("asked", ["OFF", "full", "3"])
+def test_what_would_risk_the_file_is_refused(sqlite_url: str, asked: str) -> None:
+    with pytest.raises(ArgumentError, match="expected one of NORMAL, FULL"):
+        open_engines(f"{sqlite_url}?synchronous={asked}")
