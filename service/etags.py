@@ -10,10 +10,10 @@ from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
 
 from models.engine import Engines
 from models.queries.revisions import data_revision
+from service import settings
 from service.db import read_session
 from service.problem_kinds import MATCH_REQUIRED, STALE
 from service.problems import ProblemFound, instance_of
-from service.settings import code_version
 from service.use_cases.choose_run import stale_notice
 
 MATCH_NEEDED = frozenset({"valves", "kits", "policies", "designs", "stock_settings", "turnarounds"})
@@ -108,13 +108,13 @@ def _is_tagged(scope: HTTPScope) -> bool:
 
 def _revision(engines: Engines) -> str:
     with read_session(engines) as session:
-        # a forecast grows stale without anything being written
-        return f"{data_revision(session)} {stale_notice(session)}"
+        # lots expire and a forecast grows stale without anything being written
+        return f"{settings.today()} {data_revision(session)} {stale_notice(session)}"
 
 
 def _tag(scope: HTTPScope, revision: str) -> str:
     query = "&".join(sorted(scope["query_string"].decode("latin-1").split("&")))
-    asked = "\n".join((code_version(), revision, instance_of(scope), query, _header(scope, b"accept")))
+    asked = "\n".join((settings.code_version(), revision, instance_of(scope), query, _header(scope, b"accept")))
     return f'W/"{sha256(asked.encode()).hexdigest()[:TAG_DIGITS]}"'
 
 

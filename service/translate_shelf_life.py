@@ -82,8 +82,21 @@ class Shelf:
     warnings: tuple[str, ...]
 
 
-def _expires_on(lot: LotRecord, life: ShelfLife | None) -> date | None:
-    """Last day of a lot: as stated, else a shelf life after it was cured; None: nobody knows, or never."""
+def expires_on(lot: LotRecord, life: ShelfLife | None) -> date | None:
+    """Say on which day a lot may be used last: as stated, else a shelf life after it was cured.
+
+    Parameters
+    ----------
+    lot : LotRecord
+        As imported.
+    life : ShelfLife or None
+        Of its kit.
+
+    Returns
+    -------
+    date or None
+        None: nobody knows, or never.
+    """
     if lot.expires_on is not None or lot.cured_on is None or life is None or life.days == UNLIMITED:
         return lot.expires_on
     return date.fromordinal(min(lot.cured_on.toordinal() + int(life.days), date.max.toordinal()))
@@ -121,7 +134,7 @@ def shelves(
     undated: dict[Key, int] = defaultdict(int)
     for lot in lots:
         key, life = (lot.storeroom, counts_as.get(lot.kit, lot.kit)), lives.get(lot.kit)
-        last = _expires_on(lot, life)
+        last = expires_on(lot, life)
         if last is None and (life is None or life.days != UNLIMITED):
             undated[key] += lot.qty
         left = NEVER if last is None else max(float((last - as_of).days), 0.0)

@@ -38,7 +38,9 @@ def get_rebuild_sheet(
     as_left_ml_per_min: AsLeft = None,
 ) -> RebuildSheetOut:
     """Tell what a technician needs to rebuild a valve: kits, parts, stock, checks, allowed seat leakage, cautions."""
-    return read_rebuild_sheet(engines, tag, pressure_drop_kpa=pressure_drop_kpa, as_left_ml_per_min=as_left_ml_per_min)
+    return read_rebuild_sheet(
+        engines, tag, today=today(), pressure_drop_kpa=pressure_drop_kpa, as_left_ml_per_min=as_left_ml_per_min
+    )
 
 
 @get("/valves/{tag:str}/rebuild-sheet", sync_to_thread=True, include_in_schema=False)
@@ -51,7 +53,9 @@ def get_sheet_page(
 ) -> Response[str]:
     """Show the rebuild sheet of a valve, to print."""
     pressure, as_left = (typed_number(text) for text in (pressure_drop_kpa, as_left_ml_per_min))
-    sheet = read_rebuild_sheet(engines, tag, pressure_drop_kpa=pressure or None, as_left_ml_per_min=as_left)
+    sheet = read_rebuild_sheet(
+        engines, tag, today=today(), pressure_drop_kpa=pressure or None, as_left_ml_per_min=as_left
+    )
     asked = {"pressure": pressure_drop_kpa, "as_left": as_left_ml_per_min}
     return answer_page(request, engines, "rebuild_sheet.html", sheet=sheet, asked=asked)
 
@@ -59,7 +63,7 @@ def get_sheet_page(
 @get("/valves/{tag:str}/record-rebuild", sync_to_thread=True, include_in_schema=False)
 def get_record_rebuild(request: AnyRequest, engines: NamedDependency[Engines], tag: FromPath[str]) -> Response[str]:
     """Show the form to record a rebuild."""
-    sheet = read_rebuild_sheet(engines, tag, pressure_drop_kpa=None, as_left_ml_per_min=None)
+    sheet = read_rebuild_sheet(engines, tag, today=today(), pressure_drop_kpa=None, as_left_ml_per_min=None)
     allowed = may(request.scope["state"][CALLER].role, FORMS["record-rebuild"])
     return answer_page(request, engines, "record_rebuild.html", sheet=sheet, day_of=today(), allowed=allowed)
 

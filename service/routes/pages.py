@@ -14,11 +14,12 @@ from service.routes import sign_in
 from service.routes.answers import LARGEST_ID
 from service.routes.page_answers import AnyRequest, answer_page, answer_problem
 from service.settings import today
-from service.use_cases import list_results, look_at_kit, look_up
+from service.use_cases import list_results, look_at_kit, look_up, look_up_valves
 from service.use_cases.change_records import read_record
 
 ASSET_TYPES = {"valve-kits.css": "text/css", "icon.svg": "image/svg+xml"}
 FINDINGS_PER_PAGE = 40
+VALVES_PER_PAGE = 20
 After = Annotated[int, QueryParameter(ge=0, le=LARGEST_ID, description="The number of the last one seen.")]
 Ref = Annotated[str, QueryParameter(max_length=60, description="The event just recorded.")]
 Kind = Annotated[str, QueryParameter(max_length=60, description="Only findings of this kind.")]
@@ -100,10 +101,15 @@ def get_class(request: AnyRequest, engines: NamedDependency[Engines], code: From
 
 
 @get("/valves", sync_to_thread=True)
-def get_valves(request: AnyRequest, engines: NamedDependency[Engines], tag: Part = "") -> Response[str]:
-    """Find a valve by part of its tag."""
-    rows = look_up.find_valves(engines, tag) if tag else []
-    return answer_page(request, engines, "valves.html", rows=rows, tag=tag)
+def get_valves(
+    request: AnyRequest, engines: NamedDependency[Engines], tag: Part = "", after: After = 0
+) -> Response[str]:
+    """Find a valve by part of its tag, with what the bench asks first."""
+    found = (
+        look_up_valves.find_valves(engines, tag, today=today(), offset=after, limit=VALVES_PER_PAGE + 1) if tag else []
+    )
+    following = after + VALVES_PER_PAGE if len(found) > VALVES_PER_PAGE else None
+    return answer_page(request, engines, "valves.html", found=found[:VALVES_PER_PAGE], tag=tag, following=following)
 
 
 @get("/valves/{tag:str}", sync_to_thread=True)

@@ -9,12 +9,15 @@ from litestar.params import QueryParameter
 from models.engine import Engines
 from service import settings
 from service.routes.answers import Asked, answer_list, get_list
+from service.schemas.look_up import LookUpOut
 from service.schemas.results import Page
 from service.schemas.shelf import IssuesExplainedOut, SpareValveOut
-from service.use_cases import explain_issues, list_spare_valves
+from service.use_cases import explain_issues, list_spare_valves, look_up_valves
 
 AnyRequest = Request[Any, Any, Any]
 OnlyCode = Annotated[str | None, QueryParameter(max_length=60, description="Only this one.")]
+
+PartOfTag = Annotated[str, QueryParameter(min_length=1, max_length=60, description="A part of the tag.")]
 
 
 @get_list("/issues-explained")
@@ -40,4 +43,15 @@ def get_spare_valves(
     return answer_list(request, asked, listing)
 
 
-HANDLERS = (get_issues_explained, get_spare_valves)
+@get_list("/look-up")
+def get_look_up(
+    request: AnyRequest, engines: NamedDependency[Engines], asked: NamedDependency[Asked], tag: PartOfTag
+) -> Response[Page[LookUpOut]]:
+    """List valves whose tag holds a text, each with its kits: parts, what is always replaced, successors, stock, lots.
+
+    Case, blanks and separators don't matter: fv101 finds FV-101.
+    """
+    return answer_list(request, asked, look_up_valves.list_look_up(engines, tag, today=settings.today()))
+
+
+HANDLERS = (get_look_up, get_issues_explained, get_spare_valves)

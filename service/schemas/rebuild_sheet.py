@@ -18,13 +18,17 @@ class SheetPartOut(Struct, kw_only=True):
 
 
 class SheetLotOut(Struct, kw_only=True):
-    """Kits on a shelf that came together; seals older than `expires_on` are not fitted."""
+    """Kits on a shelf that came together; seals older than `expires_on` are not fitted.
+
+    Where the lot states no such day, it is a shelf life after it was cured. `usable` is null where neither is known.
+    """
 
     storeroom: str
     lot: str
     qty: int
     cured_on: date | None
     expires_on: date | None
+    usable: bool | None
 
 
 class SheetStockOut(Struct, kw_only=True):

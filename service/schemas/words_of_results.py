@@ -142,6 +142,13 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "state": Word("rebuilt, waiting, or not known", "waiting"),
     "kits_taken_on": Word("When kits were taken for it", None),
     # at the bench
+    "usable": Word("Whether the lot may be fitted today; null: look at the cure date", True),
+    "part_qty": Word("Parts of the kit and how many of each", {"P-4711": 5}, "parts"),
+    "stock_on_hand": Word("Where it lies and how many", {"ST-UREA": 3}, KITS),
+    "lot_qty": Word("Lots and how many are in each", {"ST-UREA/L-2403": 2}, KITS),
+    "LookUp.cured_on": Word("Lots and when their seals were cured", {"ST-UREA/L-2403": "2024-03-01"}),
+    "LookUp.expires_on": Word("Lots and the last day of each", {"ST-UREA/L-2403": "2029-03-01"}),
+    "expired_lots": Word("Lots that aren't fitted any more", ["ST-UREA/L-2103"]),
     "actuator_air_limit_psi": Word("The same limit", 45.0, "psi gauge"),
     "kits": Word("Kits the valve takes"),
     "parts": Word("What is in the kit"),

@@ -3,12 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import islice
 
 from msgspec import UNSET
 
 from forecasting.errors import InsufficientData
-from models.base import NotFound, code_key
+from models.base import NotFound
 from models.engine import Engines
 from models.queries import run_log
 from models.queries.backtests import ScoreFilter
@@ -18,13 +17,11 @@ from service.schemas.accuracy import AccuracyOut
 from service.schemas.findings import FindingOut
 from service.schemas.records import EventRecord, ValveRecord
 from service.schemas.results import FailureModelOut, KitNeedOut
-from service.use_cases.change_records import list_events_of, list_records, read_record
+from service.use_cases.change_records import list_events_of, read_record
 from service.use_cases.choose_run import notice
 from service.use_cases.list_accuracy import list_accuracy, told_of_backtest
 from service.use_cases.list_findings import list_findings
 from service.use_cases.list_results import list_failure_models, list_kit_needs
-
-MOST_ROWS = 1000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,24 +209,3 @@ def look_at_past_forecasts(engines: Engines) -> PastForecasts:
         if row.kit and row.verdict == "worse":
             lost.setdefault((row.kit, row.storeroom), row)
     return PastForecasts(together=[row for row in rows if not row.kit], lost=[lost[key] for key in sorted(lost)])
-
-
-def find_valves(engines: Engines, part: str) -> Sequence[ValveRecord]:
-    """Find valves by a part of their tag.
-
-    Parameters
-    ----------
-    engines : Engines
-        The database.
-    part : str
-        Without regard to case; empty finds all.
-
-    Returns
-    -------
-    sequence of ValveRecord
-        At most a thousand.
-    """
-    wanted = code_key(part)
-    rows = list_records(engines, "valves").rows()
-    found = (row for row in rows if isinstance(row, ValveRecord) and wanted in code_key(row.tag))
-    return list(islice(found, MOST_ROWS))

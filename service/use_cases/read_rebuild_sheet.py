@@ -1,29 +1,18 @@
 """The rebuild sheet of a valve: its kits with parts and stock, what to check, what its seat may leak."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
-from models.base import Session
 from models.engine import Engines
 from models.queries import single_records
-from models.queries.files import FILES
-from models.queries.rows import read_part
 from service.db import read_session
-from service.schemas.rebuild_sheet import (
-    RebuildSheetOut,
-    SeatLeakageOut,
-    SheetCheckOut,
-    SheetKitOut,
-    SheetLotOut,
-    SheetPartOut,
-    SheetStockOut,
-)
+from service.schemas.rebuild_sheet import RebuildSheetOut, SeatLeakageOut, SheetCheckOut
 from service.schemas.results import rounded
 from service.seat_leakage import EDITION, KPA_PER_PSI, Seat, allowed_leakage, judged
 from service.use_cases.choose_run import notice
+from service.use_cases.read_design_kits import kits_of_design, read_described
 
-Values = dict[str, Any]
-MOST_ROWS = 1000
 AS_FOUND, AS_LEFT = (
     (f"stroke {when}, mm", f"packing leak {when}", f"seat leak {when}, ml/min") for when in ("as found", "as left")
 )
@@ -32,7 +21,7 @@ COMMON_PRACTICE = "common practice, no source; the maker's list decides"
 
 
 def read_rebuild_sheet(
-    engines: Engines, tag: str, *, pressure_drop_kpa: float | None, as_left_ml_per_min: float | None
+    engines: Engines, tag: str, *, today: date, pressure_drop_kpa: float | None, as_left_ml_per_min: float | None
 ) -> RebuildSheetOut:
     """Read the rebuild sheet of a valve.
 
@@ -42,6 +31,8 @@ def read_rebuild_sheet(
         The database.
     tag : str
         The valve.
+    today : date
+        What expired before it isn't usable.
     pressure_drop_kpa : float or None [kPa]
         Of the seat test; for class V the largest in service.
     as_left_ml_per_min : float or None [ml/min]
@@ -59,7 +50,7 @@ def read_rebuild_sheet(
     """  # noqa: DOC502 (comes from the query)
     with read_session(engines) as session:
         valve = single_records.find_row(session, "valves", [tag]).values
-        design = _described(session, "designs", valve["design"])
+        design = read_described(session, "designs", valve["design"])
         limit = design.get("actuator_air_limit_kpa")
         return RebuildSheetOut(
             **{name: valve[name] for name in ("tag", "serial", "design", "service_class", "area")},
@@ -67,7 +58,7 @@ def read_rebuild_sheet(
             rating=design.get("rating"),
             actuator_air_limit_kpa=limit,
             actuator_air_limit_psi=_psi(limit),
-            kits=_kits(session, valve["design"]),
+            kits=kits_of_design(session, valve["design"], today=today),
             seat_leakage=_leakage(design, pressure_drop_kpa, as_left_ml_per_min),
             checks=_checks(limit),
             notice=notice(session),
@@ -86,54 +77,7 @@ def _checks(limit_kpa: float | None) -> tuple[SheetCheckOut, ...]:
     )
 
 
-def _described(session: Session, file: str, code: str | None) -> Values:
-    """Read what a code is described by; nothing if it is only named."""
-    if code is None:
-        return {}
-    row = single_records.find_row(session, file, [code])
-    return dict(row.values)
-
-
-def _of(session: Session, file: str, **of: int) -> Sequence[Values]:
-    return [dict(row.values) for row in read_part(session, FILES[file], after=0, limit=MOST_ROWS, of=of)]
-
-
-def _kits(session: Session, design: str | None) -> list[SheetKitOut]:
-    if design is None:
-        return []
-    row = single_records.find_row(session, "designs", [design])
-    lines: dict[str, list[Values]] = {}
-    for line in _of(session, "design_kits", design_id=row.id):
-        if line["kit"] is not None:
-            lines.setdefault(line["kit"], []).append(line)
-    return [_kit(session, code, of_kit) for code, of_kit in lines.items()]
-
-
-def _kit(session: Session, code: str, lines: Sequence[Values]) -> SheetKitOut:
-    row = single_records.find_row(session, "kits", [code])
-    return SheetKitOut(
-        kit=code,
-        name=row.values["name"],
-        maintainable_items=[line["maintainable_item"] for line in lines],
-        qty=max(line["qty"] or 1 for line in lines),
-        on_opening=any(line["on_opening"] for line in lines),
-        superseded_by=row.values["superseded_by"],
-        parts=[_part(session, line) for line in _of(session, "kit_parts", kit_id=row.id)],
-        stock=[_shaped(SheetStockOut, line) for line in _of(session, "stock", kit_id=row.id)],
-        lots=[_shaped(SheetLotOut, line) for line in _of(session, "lots", kit_id=row.id)],
-    )
-
-
-def _part(session: Session, line: Values) -> SheetPartOut:
-    part = _described(session, "parts", line["part"])
-    return SheetPartOut(part=line["part"], name=part.get("name"), material=part.get("material"), qty=line["qty"] or 1)
-
-
-def _shaped(shape: Any, line: Values) -> Any:
-    return shape(**{name: line[name] for name in shape.__struct_fields__})
-
-
-def _leakage(design: Values, pressure_drop_kpa: float | None, as_left: float | None) -> SeatLeakageOut:
+def _leakage(design: Mapping[str, Any], pressure_drop_kpa: float | None, as_left: float | None) -> SeatLeakageOut:
     known = ("seat_diameter_mm", "rated_capacity_kv")
     diameter, capacity = (design.get(name) for name in known)
     seat = Seat(diameter_mm=diameter, rated_capacity_kv=capacity, pressure_drop_kpa=pressure_drop_kpa)

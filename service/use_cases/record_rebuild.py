@@ -49,7 +49,7 @@ def record_rebuild(engines: Engines, tag: str, form: Mapping[str, str], *, sent_
         If the form came before with other contents.
     """
     pressure, as_left = (_number(form, name) for name in ("pressure_drop_kpa", "as_left_ml_per_min"))
-    sheet = read_rebuild_sheet(engines, tag, pressure_drop_kpa=pressure, as_left_ml_per_min=as_left)
+    sheet = read_rebuild_sheet(engines, tag, today=today, pressure_drop_kpa=pressure, as_left_ml_per_min=as_left)
     event = _event(sheet, form, ref=f"bench-{sha256(sent_as.encode()).hexdigest()[:REF_DIGITS]}")
     try:
         create_record(engines, "events", event, today=today)

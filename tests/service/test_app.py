@@ -53,6 +53,7 @@ OPERATIONS = {
     ("post", "/v1/data-findings/{finding_id}/close"),
     ("post", "/v1/data-findings/{finding_id}/reopen"),
     ("post", "/v1/events/{ref}/{tag}/void"),
+    ("get", "/v1/look-up"),
     ("get", "/v1/issues-explained"),
     ("get", "/v1/spare-valves"),
     ("post", "/v1/keys"),
