@@ -13,7 +13,7 @@ from forecasting.openings import OWN_FAILURES, renewals_on_opening
 from forecasting.renewals import MOST
 from forecasting.valve_renewals import Ahead, Renewals, Window, renewals
 
-__all__ = ["Expectations", "Group", "ItemPlan", "TakeUp", "Window", "kits_expected", "kits_taken"]
+__all__ = ["Expectations", "Group", "ItemPlan", "TakeUp", "Window", "kits_expected", "kits_taken", "renewed_together"]
 
 COARSE = 7.0
 """Longest cell in days where only expectations are wanted, at lifetimes beside the centre."""
@@ -197,6 +197,38 @@ def _opened(group: Group, plan: ItemPlan, links: Sequence[Link], looks: _Looks) 
     return made, note
 
 
+def _openers(group: Group) -> tuple[ItemPlan, ...]:
+    """Items that open the valve."""
+    return tuple(plan for plan in group.plans if not plan.on_opening) or group.plans
+
+
+def renewed_together(group: Group) -> list[tuple[ItemPlan, ...]]:
+    """Find the sets of items that are always renewed together.
+
+    Parameters
+    ----------
+    group : Group [plans]
+        Like valves.
+
+    Returns
+    -------
+    list of tuple of ItemPlan [plans]
+        In the order of `kits_taken`.
+
+    References
+    ----------
+    DEVELOPERS.md, "Joint renewal".
+
+    Examples
+    --------
+    >>> renewed_together(Group(plans=(), valves=(), ages=()))
+    []
+    """
+    openers = _openers(group)
+    alone = [(plan,) for plan in group.plans if plan not in openers]
+    return [*(link.plans for link in kit_links(openers)), *alone]
+
+
 def kits_taken(
     group: Group,
     windows: Sequence[Window],
@@ -241,7 +273,7 @@ def kits_taken(
     0.1
     """
     looks = _looks(group, windows, running)
-    openers = tuple(plan for plan in group.plans if not plan.on_opening) or group.plans
+    openers = _openers(group)
     links = kit_links(openers)
     taken = []
     for link in links:
@@ -313,9 +345,7 @@ def kits_expected(
     """
     looks = _looks(group, windows, ())
     ahead = replace(looks.ahead, longest_cell=COARSE)
-    openers = tuple(plan for plan in group.plans if not plan.on_opening) or group.plans
-    links = kit_links(openers)
-    sets = [*(link.plans for link in links), *((plan,) for plan in group.plans if plan not in openers)]
+    links, sets = kit_links(_openers(group)), renewed_together(group)
     made = [_renewals_at(group, links, one, ahead) for one in lifetimes] if ahead.windows else []
     nothing = np.zeros(len(lifetimes) * len(group.valves))
 

@@ -123,6 +123,15 @@ def _taken_for(needs: Sequence[Need]) -> dict[str, frozenset[str]]:
     return {need.kit: frozenset(one.item for one in needs if one.kit == need.kit) for need in needs}
 
 
+ENDED = frozenset({AsFound.FAILED, AsFound.WORN})
+
+
+def _ended(event: Event, renewed: frozenset[str]) -> frozenset[str]:
+    """Renewed items whose end an event was done for, where it says so; of a planned one, all it renewed."""
+    found = frozenset(item for item in renewed if event.as_found.get(item) in ENDED)
+    return renewed if event.reason is Reason.PLANNED else found or renewed
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Design:
     """What is known of the kits of one design; what events alike took is shared out once."""
@@ -133,8 +142,8 @@ class _Design:
     known: dict[tuple[frozenset[str], Bill], list[tuple[str, Bill]]] = field(default_factory=dict)
 
     def bills(self, event: Event, items: tuple[str, ...]) -> list[tuple[str, Bill]]:
-        """Items that an event renewed by kits of their own, and what each took."""
-        renewed, used = scope(event, items), tuple(event.kits_used.items())
+        """Items that an event was done for, renewed by kits of their own, and what each took."""
+        renewed, used = _ended(event, scope(event, items)), tuple(event.kits_used.items())
         if (renewed, used) not in self.known:
             takers = _takers(self.needs, renewed)
             shared = _shared_out(event.kits_used, takers, self.renews)
@@ -188,6 +197,16 @@ def _likely(seen: Sequence[RenewalSeen], stated: frozenset[str]) -> list[Renewal
     return [one for one in seen if all(usual(one.item, kit) for kit, _ in one.kits)]
 
 
+def _by_cause(seen: Sequence[RenewalSeen], needs: Sequence[Need]) -> list[RenewalSeen]:
+    """Where an item's failures are seen to take the kit of one it doesn't renew, keep those that say what was found.
+
+    Others that took it stand with the other item, so that what an item's failures take would come out too small.
+    """
+    beyond = {need.item: {one.kit for one in needs if one.item not in need.renews} - {need.kit} for need in needs}
+    wider = {one.item for one in seen if any(kit in beyond[one.item] for kit, _ in one.kits)}
+    return [one for one in seen if one.item not in wider or one.kind is not Kind.UNPLANNED or one.found in ENDED]
+
+
 def renewals_seen(
     histories: Sequence[History],
     *,
@@ -199,7 +218,9 @@ def renewals_seen(
     """List the renewals whose kits are known, and what each took.
 
     An event that names kits names all it took: an item it states as renewed, and whose kit isn't among them, took
-    none. A kit belongs to the item the design takes it for; what else was taken, to the item whose own kit covers it.
+    none. Where it says which items it found failed or worn, those took what it took: a failed packing may take the
+    trim's kit, which renews both. A kit belongs to the item the design takes it for; what else was taken, to the item
+    whose own kit covers it.
 
     Parameters
     ----------
@@ -245,5 +266,6 @@ def renewals_seen(
     for code, members in sorted(of_design.items()):
         needs = design_items[code]
         design = _Design(code=code, needs=needs, renews=ChainMap(stated, _taken_for(needs)))
-        seen += _likely([*design.tally(members, as_of)], frozenset(need.kit for need in needs))
+        likely = _likely([*design.tally(members, as_of)], frozenset(need.kit for need in needs))
+        seen += _by_cause(likely, needs)
     return tuple(seen)

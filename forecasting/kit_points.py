@@ -13,6 +13,7 @@ import numpy as np
 from forecasting.arrays import FloatArray
 from forecasting.consumption import Expectations, Group, TakeUp, Window, kits_expected, kits_taken
 from forecasting.kit_dates import KitDates, expected_when_used, kits_moved, windows_to_count, with_outstanding
+from forecasting.kits_consumed import ClassOutcomes, Key, kit_consumed
 from forecasting.lifetimes import Lifetime
 from forecasting.tilting import tilted
 
@@ -37,6 +38,11 @@ class KitPoints:
 
     at: TakeUp
     over: TakeUp
+
+    def consumed(self, outcomes: ClassOutcomes, weights: FloatArray) -> list["KitPoints"]:
+        """Kits that the same renewals take where that isn't always what the design states, one by one."""
+        at = [kit_consumed(self.at, outcomes, kit=kit) for kit in outcomes.kits]
+        return [KitPoints(at=one, over=_over_points(one, self.over.valves, weights)) for one in at]
 
 
 def kits_at_points(
@@ -106,6 +112,7 @@ def expected_over_points(
     *,
     weights: FloatArray,
     dates: KitDates,
+    outcomes: Mapping[Key, ClassOutcomes],
 ) -> tuple[TakeUp, ...]:
     """Expect the kits each valve of a group uses in each window, over all points.
 
@@ -121,6 +128,8 @@ def expected_over_points(
         How likely each point is.
     dates : KitDates [days]
         When kits leave the shelf.
+    outcomes : mapping from Key to ClassOutcomes [1]
+        What renewals take where that isn't always what the design states.
 
     Returns
     -------
@@ -135,13 +144,17 @@ def expected_over_points(
     --------
     >>> from forecasting.kit_dates import kit_dates
     >>> dates = kit_dates([], {}, designs={}, as_of=9)
-    >>> expected_over_points(Group(plans=(), valves=(), ages=()), [], [], weights=np.ones(0), dates=dates)
+    >>> expected_over_points(
+    ...     Group(plans=(), valves=(), ages=()), [], [], weights=np.ones(0), dates=dates, outcomes={}
+    ... )
     ()
     """
     wanted = {plan.kit: sorted(set(windows)) for plan in group.plans}
-    return tuple(
-        _over_points(at, group.valves, weights) for at in _by_kit(group, points, wanted, {}, running={}, dates=dates)
-    )
+    taken: list[TakeUp] = []
+    for at in _by_kit(group, points, wanted, {}, running={}, dates=dates):
+        known = outcomes.get((group.service_class, group.design, frozenset(at.items)))
+        taken += [at] if known is None else [kit_consumed(at, known, kit=kit) for kit in known.kits]
+    return tuple(_over_points(at, group.valves, weights) for at in taken)
 
 
 def _by_kit(

@@ -16,7 +16,7 @@ from forecasting.lives import Lives
 from forecasting.pooling import InUse
 from forecasting.posteriors import posterior_nodes, posterior_points
 
-__all__ = ["POINTS", "LifetimePoints", "even_points", "lifetime_points"]
+__all__ = ["POINTS", "LifetimePoints", "even_points", "lifetime_points", "points_beside"]
 
 POINTS = 12
 """Points over which demand is mixed; the results name it."""
@@ -38,6 +38,10 @@ class LifetimePoints:
 
     weights: FloatArray
     lifetimes: Mapping[tuple[str, str], tuple[Fitted, ...]]
+
+    def coordinates(self, service_class: str) -> int:
+        """Count the coordinates that lifetimes of a class have."""
+        return 2 * sum(name == service_class for name, _ in self.lifetimes)
 
     def of_items(self, service_class: str, items: Iterable[str]) -> list[dict[str, Fitted]]:
         """Lifetimes of these items of one class by item, one mapping per point."""
@@ -74,6 +78,39 @@ def even_points(points: int, *, columns: int) -> FloatArray:
     # the next column is always the one most unlike those before it, less what it shares with them
     apart, _, _ = qr(candidates, mode="economic", pivoting=True)
     return np.asarray(ndtr(np.sqrt(points) * apart[:, :columns]))
+
+
+def points_beside(points: int, *, taken: int, columns: int) -> FloatArray:
+    """Lay out further coordinates of points whose first ones are `even_points`.
+
+    Parameters
+    ----------
+    points, taken, columns : int [1]
+        How many points, how many coordinates are taken, how many are wanted; where no more can be uncorrelated they
+        come again.
+
+    Returns
+    -------
+    float array, shape (points, columns) [1]
+        Within (0, 1); normal scores without correlation to those taken.
+
+    References
+    ----------
+    As `even_points`.
+
+    Examples
+    --------
+    >>> scores = ndtri(np.hstack([even_points(12, columns=4), points_beside(12, taken=4, columns=2)]))
+    >>> bool(np.allclose(scores.T @ scores / 12, np.eye(6)))
+    True
+    """
+    free = points - 1 - taken
+    if free < 1:
+        return spread_columns(points, columns=columns, first=taken)
+    candidates = ndtri(spread_columns(points, columns=CANDIDATES * free, first=taken))
+    fixed, _ = np.linalg.qr(np.hstack([np.ones((points, 1)), ndtri(even_points(points, columns=taken))]))
+    apart, _, _ = qr(candidates - fixed @ (fixed.T @ candidates), mode="economic", pivoting=True)
+    return np.asarray(ndtr(np.sqrt(points) * apart[:, np.arange(columns) % free]))
 
 
 def lifetime_points(in_use: Sequence[InUse], *, lives: Lives) -> LifetimePoints:

@@ -15,6 +15,7 @@ from forecasting.heterogeneity import GroupContrast, compare_groups
 from forecasting.issue_demand import IssueDemand, issue_demand
 from forecasting.kit_dates import kit_dates
 from forecasting.kit_points import expected_over_points
+from forecasting.kits_consumed import outcomes_of_groups
 from forecasting.lifetime_points import LifetimePoints, lifetime_points
 from forecasting.lives import WatchedFleet, lives_from_histories
 from forecasting.plant_demand import Asking, plant_demand
@@ -286,6 +287,7 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse],
     """
     groups, missing = groups_of(plant, ages, tuple(lifetimes))
     dates = kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of)
+    outcomes = outcomes_of_groups(groups, plant.renewals, points=points)
     return KitsUsed(
         taken=tuple(
             one
@@ -296,6 +298,7 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse],
                 plant.windows,
                 weights=points.weights,
                 dates=dates,
+                outcomes=outcomes,
             )
         ),
         not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
@@ -336,13 +339,15 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse], *, exe
     groups, missing = groups_of(plant, stand.ages, tuple(lifetimes))
     classes = {group.service_class for group in groups}
     in_use = [one for one in lifetimes if one.service_class in classes]
+    points = lifetime_points(in_use, lives=stand.fleet.lives)
     made = plant_demand(
         groups,
-        lifetime_points(in_use, lives=stand.fleet.lives),
+        points,
         plant.windows,
         areas={"": frozenset(plant.designs), **plant.areas, **plant.parts},
         asked=_asking(plant),
         dates=kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of),
+        outcomes=outcomes_of_groups(groups, plant.renewals, points=points),
         executor=executor,
     )
     return KitsAhead(

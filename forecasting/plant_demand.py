@@ -1,15 +1,16 @@
 """Demand of a plant under uncertain lifetimes: class by class, wherever an executor computes them."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
-from forecasting.consumption import Group, TakeUp, Window
+from forecasting.consumption import Group, TakeUp, Window, renewed_together
 from forecasting.demand import Demand, demand_of_classes, mixed_demand, mixed_running_demand
 from forecasting.executors import HERE
 from forecasting.kit_dates import KitDates
 from forecasting.kit_points import KitPoints, kits_at_points
+from forecasting.kits_consumed import ClassOutcomes, Key
 from forecasting.lifetime_points import LifetimePoints
 
 __all__ = ["Asking", "PlantDemand", "plant_demand"]
@@ -67,6 +68,7 @@ class _Class:
     areas: Mapping[str, frozenset[str]]
     asked: tuple[Asking, ...]
     dates: KitDates
+    outcomes: Mapping[Key, ClassOutcomes]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,14 +98,21 @@ def _takers(made: Sequence[KitPoints], valves: frozenset[str]) -> list[TakeUp]:
     return [one.at for one in made if not valves.isdisjoint(one.over.valves)]
 
 
-def _running(group: Group, asked: Sequence[Asking]) -> dict[str, list[Window]]:
-    """Windows in which each kit of a group is wanted without those of turnarounds."""
+def _key(group: Group, items: Iterable[str]) -> Key:
+    return group.service_class, group.design, frozenset(items)
+
+
+def _running(group: Group, asked: Sequence[Asking], outcomes: Mapping[Key, ClassOutcomes]) -> dict[str, list[Window]]:
+    """Windows in which what renewals of each kit take is wanted without those of turnarounds."""
     valves = set(group.valves)
+    kits = {plan.kit: {plan.kit} for plan in group.plans}
+    for plans in renewed_together(group):
+        known = outcomes.get(_key(group, [plan.item for plan in plans]))
+        kits[plans[0].kit].update(() if known is None else known.kits)
+    asking = [one for one in asked if not one.valves.isdisjoint(valves)]
     return {
-        kit: sorted({
-            window for one in asked if one.kit == kit and not one.valves.isdisjoint(valves) for window in one.windows
-        })
-        for kit in sorted({plan.kit for plan in group.plans})
+        kit: sorted({window for one in asking if one.kit in taken for window in one.windows})
+        for kit, taken in sorted(kits.items())
     }
 
 
@@ -113,9 +122,11 @@ def _kits_of_class(one: _Class) -> dict[str, list[KitPoints]]:
     weights = one.points.weights
     for group in one.groups:
         lifetimes = one.points.of_items(group.service_class, [plan.item for plan in group.plans])
-        running = _running(group, one.asked)
+        running = _running(group, one.asked, one.outcomes)
         for made in kits_at_points(group, lifetimes, one.windows, weights=weights, running=running, dates=one.dates):
-            by_kit[made.over.kit].append(made)
+            known = one.outcomes.get(_key(group, made.over.items))
+            for kits in (made,) if known is None else made.consumed(known, weights):
+                by_kit[kits.over.kit].append(kits)
     return dict(sorted(by_kit.items()))
 
 
@@ -155,6 +166,7 @@ def _of_class(whole: _Class, service_class: str) -> _Class:
         areas={area: found for area, tags in whole.areas.items() if (found := tags & valves)},
         asked=tuple(one for one in asked if one.valves),
         dates=replace(whole.dates, waiting={tag: kits for tag, kits in whole.dates.waiting.items() if tag in valves}),
+        outcomes={key: one for key, one in whole.outcomes.items() if key[0] == service_class},
     )
 
 
@@ -166,6 +178,7 @@ def plant_demand(
     areas: Mapping[str, frozenset[str]],
     asked: Sequence[Asking],
     dates: KitDates,
+    outcomes: Mapping[Key, ClassOutcomes],
     executor: Executor = HERE,
 ) -> PlantDemand:
     """Forecast the kits that groups of valves use and the demand of sets of valves.
@@ -184,6 +197,8 @@ def plant_demand(
         For which demand on the run is wanted.
     dates : KitDates [days]
         When kits leave the shelf.
+    outcomes : mapping from Key to ClassOutcomes [1]
+        What renewals take where that isn't always what the design states, at the points of lifetimes.
     executor : Executor [1]
         Computes the service classes; where makes no difference to what comes out.
 
@@ -201,11 +216,17 @@ def plant_demand(
     >>> import numpy as np
     >>> from forecasting.kit_dates import kit_dates
     >>> dates, points = kit_dates([], {}, designs={}, as_of=800), LifetimePoints(weights=np.ones(1), lifetimes={})
-    >>> plant_demand([], points, [(0.0, 30.0)], areas={}, asked=[], dates=dates).demand
+    >>> plant_demand([], points, [(0.0, 30.0)], areas={}, asked=[], dates=dates, outcomes={}).demand
     {}
     """
     whole = _Class(
-        groups=tuple(groups), points=points, windows=tuple(windows), areas=areas, asked=tuple(asked), dates=dates
+        groups=tuple(groups),
+        points=points,
+        windows=tuple(windows),
+        areas=areas,
+        asked=tuple(asked),
+        dates=dates,
+        outcomes=outcomes,
     )
     classes = sorted({group.service_class for group in groups})
     found = list(executor.map(_demand_of_class, [_of_class(whole, service_class) for service_class in classes]))

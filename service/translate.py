@@ -92,6 +92,16 @@ class Register:
     findings: tuple[Finding, ...]
     renewals: tuple[RenewalSeen, ...] = ()
 
+    @property
+    def kits(self) -> dict[str, frozenset[str]]:
+        """Kits that valves of each design take: as stated, or as they were seen to."""
+        seen: dict[str, set[str]] = defaultdict(set)
+        for one in self.renewals:
+            seen[one.design].update(kit for kit, _ in one.kits)
+        return {
+            design: frozenset(need.kit for need in needs) | seen[design] for design, needs in self.design_items.items()
+        }
+
 
 def rebuild_of(design: str) -> str:
     """Name the unit of demand of a design whose kits aren't described: one rebuild of it."""
@@ -229,7 +239,8 @@ def _misfits(
             valve=event.tag,
             ref=event_name(event),
             detail=f"kit {kit} isn't one of its design's: {', '.join(sorted(fitting))}",
-            treatment="what it renews is taken as renewed; demand follows the design's kit",
+            treatment="what it renews is taken as renewed; demand follows the design's kit, unless renewals "
+            "take this one often",
         )
         for kit in event.kits_used
         if followed.get(kit, kit) not in fitting

@@ -202,7 +202,8 @@ def dead_stock(
         for one in register.histories
         if one.removed is None or one.removed > as_of.toordinal()
     }
-    taken = {need.kit for design in standing for need in register.design_items[design]}
+    kits = register.kits
+    taken = {kit for design in standing for kit in kits[design]}
     last: dict[str, date] = {}
     for line in _read(records, as_of=as_of):
         if line.qty > 0:

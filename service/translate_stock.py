@@ -244,10 +244,11 @@ def _settings(settings: Iterable[StockSettingRecord], successors: Mapping[str, s
 def _takers(register: Register) -> dict[Key, frozenset[str]]:
     """Valves that take each kit, by the storeroom that serves them."""
     takers: dict[Key, set[str]] = defaultdict(set)
+    kits = register.kits
     for storeroom, tags in register.storerooms.items():
         for tag in tags:
-            for need in register.design_items[register.designs[tag]]:
-                takers[storeroom, need.kit].add(tag)
+            for kit in kits[register.designs[tag]]:
+                takers[storeroom, kit].add(tag)
     return {key: frozenset(tags) for key, tags in takers.items()}
 
 

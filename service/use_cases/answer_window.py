@@ -83,8 +83,8 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
 
 def _as_written(kit: str, asked: Asked) -> str:
     """Find how the record writes a kit's code."""
-    needs = (need.kit for needs in asked.plant.design_items.values() for need in needs)
-    codes = {code_key(code): code for code in (*(one.kit for one in asked.plant.issues), *needs)}
+    taken = (kit for kits in asked.register.kits.values() for kit in kits)
+    codes = {code_key(code): code for code in (*(one.kit for one in asked.plant.issues), *taken)}
     return codes.get(code_key(kit), kit)
 
 
@@ -103,7 +103,7 @@ def _valves(question: WindowQuestion, plant: Plant) -> frozenset[str]:
 def _ahead(scene: _Scene) -> KitsAhead:
     """Forecast the kits of the valves asked about, as far as their designs take the kit."""
     plant, stand = scene.asked.plant, scene.stand
-    designs = {design for design, needs in plant.design_items.items() if scene.kit in {need.kit for need in needs}}
+    designs = {design for design, kits in scene.asked.register.kits.items() if scene.kit in kits}
     ours = {tag for tag in scene.valves if plant.designs[tag] in designs}
     asked = replace(plant, parts={ASKED: scene.valves})
     those = replace(stand, ages=tuple(age for age in stand.ages if age.valve in ours))

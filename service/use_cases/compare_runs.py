@@ -9,6 +9,7 @@ import msgspec
 
 from forecasting.consumption import TakeUp, Window
 from forecasting.exchanges import ExchangeTaking
+from forecasting.kit_attribution import renewals_seen
 from forecasting.lifetime_points import LifetimePoints, lifetime_points
 from forecasting.lives import Lives
 from forecasting.pipeline import Forecast, Plant, kits_used, standing
@@ -101,10 +102,18 @@ def change_rows(made: Forecast, asked: Asked, before: RunBefore) -> list[Row]:
     new_models = _models(made.lifetimes, made.fleet.lives)
     at_hand = new_models.under(old_models)
     then = asked_of(_read_until(asked.inputs, since), as_of=since)
+    histories = histories_until(asked.plant.histories, since.toordinal())
     idle = replace(
         asked.plant,
-        histories=histories_until(asked.plant.histories, since.toordinal()),
+        histories=histories,
         exchanges=_exchanges_until(asked.plant.exchanges, since),
+        renewals=renewals_seen(
+            histories,
+            designs=asked.plant.designs,
+            design_items=asked.plant.design_items,
+            kit_renews=asked.plant.kit_renews,
+            as_of=since.toordinal(),
+        ),
     )
     # the run's own numbers, in many more windows, differ in the last digits: like is compared with like
     steps: list[Expected] = [
@@ -174,6 +183,8 @@ def _expected_again(plant: Plant, stock: Sequence[AskedStock], models: _Models) 
 def _designs_by_windows(plant: Plant, stock: Sequence[AskedStock]) -> dict[frozenset[Window], set[str]]:
     """Put designs together whose kits are wanted in the same windows; the fewer windows, the less work."""
     kits = {design: {need.kit for need in needs} for design, needs in plant.design_items.items()}
+    for one in plant.renewals:
+        kits.setdefault(one.design, set()).update(kit for kit, _ in one.kits)
     windows: dict[str, set[Window]] = {design: {YEAR} for design in plant.designs.values()}
     for question in (one.question for one in stock):
         for design in {plant.designs[tag] for tag in question.valves}:
@@ -217,9 +228,10 @@ def _told_by_kit(old_events: Iterable[EventRecord], asked: Asked, *, since: date
     """Count by kit the events of its valves that were corrected and that are new."""
     corrected, new = _told_by_valve(old_events, asked.inputs.events, since=since, as_of=asked.as_of)
     takers: dict[str, set[str]] = defaultdict(set)
+    kits = asked.register.kits
     for tag, design in asked.plant.designs.items():
-        for need in asked.plant.design_items[design]:
-            takers[need.kit].add(tag)
+        for kit in kits[design]:
+            takers[kit].add(tag)
     return {
         kit: {
             "events_corrected": sum(corrected[tag] for tag in tags),

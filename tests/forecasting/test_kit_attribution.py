@@ -156,3 +156,27 @@ def test_a_renewal_is_of_the_class_and_state_of_its_day() -> None:
     found = replace(rebuild(40, {"P": 1}), as_found={"packing": AsFound.FAILED})
     seen = told(valve(moved, found, rebuild(60, {"P": 1})))
     assert [(one.service_class, one.found) for one in seen] == [("acid", AsFound.FAILED), ("air", None)]
+
+
+def opened(day: int, kits: dict[str, int], **found: str) -> Event:
+    """A rebuild after a failure that says what it found."""
+    return replace(rebuild(day, kits), as_found={item: AsFound(state) for item, state in found.items()})
+
+
+def test_what_an_event_took_was_taken_by_the_items_it_was_done_for() -> None:
+    """A failed packing whose valve was stripped: the packing's failure took the trim's kit."""
+    assert bills(valve(opened(5, {"T": 1}, packing="failed", trim="ok"))) == [("packing", (("T", 1),))]
+    assert bills(valve(opened(5, {"T": 1}, packing="failed", trim="worn"))) == [("trim", (("T", 1),))]
+    planned = replace(opened(5, {"T": 1}, packing="failed", trim="ok"), reason=Reason.PLANNED)
+    assert bills(valve(planned)) == [("trim", (("T", 1),))]
+
+
+def test_where_failures_take_a_wider_kit_only_those_that_say_what_was_found_tell_how_often() -> None:
+    """Of the others the stripped ones stand with the trim: 2 of 12 would be too few, 2 of 7 isn't."""
+    told = [opened(day, {"P": 1}, packing="failed") for day in range(10, 15)]
+    silent = [rebuild(day, {"P": 1}) for day in range(20, 25)] + [rebuild(day, {"T": 1}) for day in (30, 31)]
+    stripped = [opened(day, {"T": 1}, packing="failed", trim="ok") for day in (40, 41)]
+    found = bills(valve(*told, *silent, *stripped))
+    assert found.count(("packing", (("P", 1),))) == 5
+    assert found.count(("packing", (("T", 1),))) == 2
+    assert bills(valve(*told, *silent)).count(("packing", (("P", 1),))) == 10

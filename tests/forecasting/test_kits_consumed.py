@@ -1,15 +1,18 @@
 """Renewals turned into the kits they take, class by class: exact means, uncertainty shared by the valves."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
-from scipy.special import betaln, gammaln
+from scipy.special import betaln, gammaln, ndtri
 
 from forecasting.arrays import FloatArray
 from forecasting.consumption import TakeUp, Window
-from forecasting.demand import kit_demand, running_demand
+from forecasting.demand import kit_demand, mixed_demand, running_demand
 from forecasting.kit_attribution import Bill, Kind, RenewalSeen
 from forecasting.kits_consumed import ClassOutcomes, Key, kit_consumed, outcomes_by_class
 from forecasting.kits_per_renewal import kits_per_renewal
+from forecasting.lifetime_points import even_points
 
 YEAR: Window = (0.0, 365.0)
 POINTS = 64
@@ -45,7 +48,7 @@ def taken(counts: FloatArray, *, kind: Kind = Kind.UNPLANNED) -> TakeUp:
 def outcomes_of(record: list[RenewalSeen], *, points: int = POINTS, service_class: str = "air") -> ClassOutcomes:
     """What renewals of a class take."""
     key = service_class, "D", frozenset({"packing"})
-    return outcomes_by_class({key: ONE}, record, points=points)[key]
+    return outcomes_by_class({key: ONE}, record, points=points, taken={})[key]
 
 
 def each_once(valves: int) -> FloatArray:
@@ -55,19 +58,19 @@ def each_once(valves: int) -> FloatArray:
 
 def total(one: TakeUp, record: list[RenewalSeen], *, kit: str = "P", points: int = POINTS) -> FloatArray:
     """Kits of all valves together: the product at each point, then the mean over points."""
-    outcomes = outcomes_of(record, points=points)
-    at = [
-        kit_demand(
-            [kit_consumed(one, outcomes, kit=kit, point=point)],
-            YEAR,
-            valves=frozenset(one.valves),
-        ).probabilities
-        for point in range(points)
-    ]
-    summed = np.zeros(max(len(pmf) for pmf in at))
-    for pmf in at:
-        summed[: len(pmf)] += pmf / points
-    return summed
+    everyone = replace(
+        one,
+        valves=one.valves * points,
+        probabilities={YEAR: np.tile(one.probabilities[YEAR], (points, 1))},
+        running={},
+        unplanned={YEAR: np.tile(one.unplanned[YEAR], points)},
+        planned={YEAR: np.tile(one.planned[YEAR], points)},
+        turnaround={YEAR: np.tile(one.turnaround[YEAR], points)},
+    )
+    at = kit_consumed(everyone, outcomes_of(record, points=points), kit=kit)
+    mixed = mixed_demand([at], YEAR, valves=frozenset(one.valves), weights=np.full(points, 1.0 / points))
+    assert mixed.unplanned + mixed.planned + mixed.turnaround == pytest.approx(mixed.mean)
+    return mixed.probabilities
 
 
 def beta_binomial(many: int, first: float, second: float) -> FloatArray:
@@ -81,8 +84,8 @@ def test_where_every_event_took_what_the_design_states_nothing_is_touched() -> N
     """So a forecast of such a plant has the same bytes; what other designs and items take doesn't matter."""
     elsewhere = [RenewalSeen(**{**vars(seen(TWO, 1)[0]), name: "E"}) for name in ("design", "item")]
     stated: dict[Key, Bill] = {("air", "D", frozenset({"packing"})): ONE, ("acid", "D", frozenset({"packing"})): ONE}
-    assert outcomes_by_class(stated, [*seen(ONE, 9), *elsewhere], points=POINTS) == {}
-    assert outcomes_by_class(stated, seen(TWO, 1), points=POINTS).keys() == stated.keys()
+    assert outcomes_by_class(stated, [*seen(ONE, 9), *elsewhere], points=POINTS, taken={}) == {}
+    assert outcomes_by_class(stated, seen(TWO, 1), points=POINTS, taken={}).keys() == stated.keys()
 
 
 def test_the_kits_of_a_class_are_beta_binomial() -> None:
@@ -120,14 +123,24 @@ def test_another_kit_is_demanded_beside_the_designs() -> None:
     assert sum(means.values()) == pytest.approx(1.0, rel=1e-9)
 
 
-def test_a_class_takes_what_its_own_renewals_say_and_points_of_classes_are_independent() -> None:
+def test_a_class_takes_what_its_own_renewals_say() -> None:
     record = [*seen(TWO, 40), *seen(ONE, 40, service_class="acid")]
     keys = [(service_class, "D", frozenset({"packing"})) for service_class in ("air", "acid")]
-    outcomes = outcomes_by_class(dict.fromkeys(keys, ONE), record, points=POINTS)
+    outcomes = outcomes_by_class(dict.fromkeys(keys, ONE), record, points=POINTS, taken={})
     air, acid = (outcomes[key].points[Kind.UNPLANNED][:, 1] for key in keys)
     assert air.mean() > 0.7
     assert acid.mean() < 0.3
-    assert abs(np.corrcoef(air, acid)[0, 1]) < 4.0 / np.sqrt(POINTS - 1)
+
+
+def test_designs_of_a_class_and_its_lifetimes_have_coordinates_of_their_own() -> None:
+    """Where they go together, expected kits aren't the product of what is expected of each."""
+    record = [*seen(TWO, 5), *seen(ONE, 5)]
+    record += [replace(one, design="E") for one in record]
+    stated: dict[Key, Bill] = {("air", design, frozenset({"packing"})): ONE for design in ("D", "E")}
+    outcomes = outcomes_by_class(stated, record, points=12, taken={"air": 4})
+    shares = [one.points[Kind.UNPLANNED][:, 1] for one in outcomes.values()]
+    told = np.corrcoef([*ndtri(even_points(12, columns=4)).T, *shares])
+    assert np.abs(told - np.eye(6)).max() < 0.15
 
 
 def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
@@ -137,7 +150,7 @@ def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
     one = taken(each_once(4))
     unplanned = np.array([1.0, 0.5, 0.25, 0.0])
     both = TakeUp(**{**vars(one), "unplanned": {YEAR: unplanned}, "planned": {YEAR: 1.0 - unplanned}})
-    kits = kit_consumed(both, outcomes_of(record).mean, kit="P", point=0)
+    kits = kit_consumed(both, outcomes_of(record, points=1), kit="P")
     for valve, share in zip(one.valves, unplanned, strict=True):
         demand = kit_demand([kits], YEAR, valves=frozenset({valve}))
         assert demand.unplanned == pytest.approx(share * each[Kind.UNPLANNED])
@@ -149,14 +162,14 @@ def test_planned_and_turnaround_renewals_take_what_such_renewals_took() -> None:
 
 def test_what_is_planned_for_a_turnaround_stays_out_of_the_running_demand() -> None:
     one = taken(each_once(4), kind=Kind.TURNAROUND)
-    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), kit="P", point=0)
+    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), kit="P")
     assert running_demand([kits], YEAR, valves=frozenset(one.valves)).mean == 0.0
     assert kit_demand([kits], YEAR, valves=frozenset(one.valves)).turnaround > 4.0
 
 
 def test_a_valve_without_renewals_takes_no_kit() -> None:
     one = taken(np.array([[1.0, 0.0]]))
-    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)]).mean, kit="P", point=0)
+    kits = kit_consumed(one, outcomes_of([*seen(TWO, 5), *seen(ONE, 5)], points=1), kit="P")
     assert kits.probabilities[YEAR].tolist() == [[1.0, 0.0, 0.0]]
 
 

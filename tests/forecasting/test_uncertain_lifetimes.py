@@ -185,7 +185,7 @@ def test_groups_of_one_class_share_their_points_and_other_classes_do_not() -> No
 
     def demand(groups: list[Group]) -> Demand:
         asked = [Asking(storeroom="S", kit="packing", valves=EVERY, windows=(YEAR,))]
-        made = plant_demand(groups, points, [YEAR], areas={"": EVERY}, asked=asked, dates=DATES)
+        made = plant_demand(groups, points, [YEAR], areas={"": EVERY}, asked=asked, dates=DATES, outcomes={})
         running = made.running["S", "packing"][YEAR]
         assert running.probabilities.tolist() == made.demand["", "packing"][YEAR].probabilities.tolist()
         return running
