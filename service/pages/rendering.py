@@ -193,6 +193,22 @@ def words(code: str) -> str:
     return code.replace("_", " ")
 
 
+def prose(text: object) -> str:
+    """Write a sentence so that a per cent sign stays with its number at the end of a line.
+
+    Parameters
+    ----------
+    text : object
+        As the interface gives it.
+
+    Returns
+    -------
+    str
+        The same words.
+    """
+    return str(text).replace(" %", "\u00a0%")
+
+
 def segment(code: str) -> str:
     """Write a code into an address.
 
@@ -234,7 +250,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {"number": number, "share": share, "day": day, "plain": plain, "segment": segment}
-    made.filters |= {"span": span, "money": money, "words": words}
+    made.filters |= {"span": span, "money": money, "words": words, "prose": prose}
     return made
 
 
