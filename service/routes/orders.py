@@ -11,8 +11,9 @@ from service.routes.answers import Asked, accepts_json, answer_list, get_list, p
 from service.routes.records import takes_json
 from service.routes.results import OnlyCode, RunNumber
 from service.schemas.acceptances import AcceptanceOut, AcceptRequest
+from service.schemas.order_effects import OrderEffectOut
 from service.schemas.results import Page
-from service.use_cases import accept_proposal
+from service.use_cases import accept_proposal, summarise_orders
 
 AnyRequest = Request[Any, Any, Any]
 
@@ -50,4 +51,16 @@ def get_acceptances(
     return answer_list(request, asked, accept_proposal.list_acceptances(engines, storeroom=storeroom, kit=kit))
 
 
-HANDLERS = (post_accept, get_acceptances)
+@get_list("/order-list/summary")
+def get_order_summary(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    run: RunNumber = None,
+    storeroom: OnlyCode = None,
+) -> Response[Page[OrderEffectOut]]:
+    """Tell what changes if all that is proposed is accepted, in money and in shortage, and the lines that matter."""
+    return answer_list(request, asked, summarise_orders.summarise_orders(engines, run_id=run, storeroom=storeroom))
+
+
+HANDLERS = (post_accept, get_acceptances, get_order_summary)

@@ -9,19 +9,17 @@ from msgspec import UNSET, UnsetType
 
 from forecasting.errors import InsufficientData
 from forecasting.frontier import Frontier
-from models.base import NotFound, Session
+from models.base import NotFound
 from models.engine import Engines
 from models.queries import results
-from models.queries.results import DemandFilter, Whose
-from models.runs import RunDemand, RunReorderPoint
+from models.runs import RunReorderPoint
 from service.db import read_session
 from service.frontier_plot import draw_frontier
 from service.listings import Listing, Row, listing_of
 from service.schemas.frontier import FrontierLevelOut, FrontierPointOut
 from service.translate_frontier import Choice, choices, frontier_levels, frontier_points, made_of, reference_points
 from service.use_cases.choose_run import choose_run, notice
-
-EVERY_ROW = 1_000_000
+from service.use_cases.read_covering import EVERY_ROW, read_covering
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,12 +151,7 @@ def _offered(engines: Engines, run_id: int | None, storeroom: str | None) -> _Of
         run = choose_run(session, run_id)
         every = results.reorder_points(session, run.id, storeroom=storeroom, kit=None, after=0, limit=EVERY_ROW)
         said = notice(session)
-        demand = {
-            (row.storeroom_key, row.kit_key): row.probabilities
-            for code in sorted({row.storeroom for row in every})
-            for row in _covering(session, run.id, code)
-            if row.probabilities
-        }
+        demand = read_covering(session, run.id, every)
     found = choices(every, demand)
     if not found:
         raise InsufficientData(_why_nothing(run.id, storeroom, every))
@@ -170,11 +163,6 @@ def _offered(engines: Engines, run_id: int | None, storeroom: str | None) -> _Of
         left_out=len(every) - len(found),
         in_money=all(one.row.details.get("shortage_weight_is_money") for one in found),
     )
-
-
-def _covering(session: Session, run_id: int, storeroom: str) -> Sequence[RunDemand]:
-    wanted = DemandFilter(whose=Whose(storeroom=storeroom), bucket="protection_interval")
-    return results.demand(session, run_id, wanted, after=0, limit=EVERY_ROW)
 
 
 def _why_nothing(run: int, storeroom: str | None, every: Sequence[RunReorderPoint]) -> str:

@@ -40,6 +40,7 @@ OPERATIONS = {
     ("post", "/v1/reorder-points/{storeroom}/{kit}/accept"),
     ("get", "/v1/acceptances"),
     ("get", "/v1/order-list"),
+    ("get", "/v1/order-list/summary"),
     ("get", "/v1/stock-frontier"),
     ("get", "/v1/stock-frontier/levels"),
     ("get", "/v1/stock-frontier/plot.svg"),
