@@ -13,8 +13,9 @@ from service.pages.rendering import ASSETS
 from service.routes import sign_in
 from service.routes.answers import LARGEST_ID
 from service.routes.page_answers import AnyRequest, answer_page, answer_problem
+from service.schemas.order_effects import OrderEffectOut
 from service.settings import today
-from service.use_cases import list_results, look_at_kit, look_up, look_up_valves
+from service.use_cases import list_results, look_at_kit, look_up, look_up_valves, summarise_orders
 from service.use_cases.change_records import read_record
 
 ASSET_TYPES = {"valve-kits.css": "text/css", "icon.svg": "image/svg+xml"}
@@ -36,6 +37,11 @@ def get_asset(name: FromPath[str]) -> Response[bytes]:
     return Response((ASSETS / name).read_bytes(), media_type=ASSET_TYPES[name])
 
 
+def summarise(engines: Engines, storeroom: str) -> list[OrderEffectOut]:
+    """Say what changes if all that is proposed is accepted."""
+    return list(summarise_orders.summarise_orders(engines, run_id=None, storeroom=storeroom or None).rows())
+
+
 @get("/", sync_to_thread=True)
 def get_order_today(request: AnyRequest, engines: NamedDependency[Engines], storeroom: Store = "") -> Response[str]:
     """Show what to order today."""
@@ -49,6 +55,7 @@ def get_order_today(request: AnyRequest, engines: NamedDependency[Engines], stor
         storerooms=sorted({line.storeroom for line in every}),
         storeroom=storeroom,
         kits=look_at_kit.read_kits(engines),
+        effects=summarise(engines, storeroom) if every else [],
     )
 
 

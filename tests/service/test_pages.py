@@ -104,8 +104,15 @@ def test_what_to_order_is_the_order_list(plant: Client) -> None:
     lines = plant.get("/v1/order-list").json()["value"]
     page = plant.get("/").text
     wanted = [number for line in lines for number in numbers(line, "order_quantity", "position", "reorder_point")]
-    assert [number for number in shown(page) if number in wanted][: len(wanted)] == wanted
+    assert follow_one_another(wanted, shown(page))
     assert all(caution.replace("'", "&#39;") in page for caution in CAUTIONS)
+    for storeroom in {line["storeroom"] for line in lines}:
+        [summary, *_] = plant.get("/v1/order-list/summary", params={"storeroom": storeroom}).json()["value"]
+        names = ("cost", "run_out_now", "run_out_if_accepted", "shortage_now", "shortage_if_accepted")
+        of_storeroom = plant.get("/", params={"storeroom": storeroom}).text
+        assert shown(of_storeroom)[: len(names)] == numbers(summary, *names)
+        asked = [line for line in lines if line["storeroom"] == storeroom]
+        assert of_storeroom.count('data-label="Order, kits"') == len(asked)
 
 
 def test_a_kit_shows_its_years_and_its_proposals(plant: Client) -> None:
@@ -165,6 +172,7 @@ def test_no_page_shows_a_number_that_the_interface_does_not_give(plant: Client) 
         address: set(values_of(plant, address)) for address in ("/v1/kits", "/v1/reorder-points", "/v1/order-list")
     }
     kits, proposals, orders = given.values()
+    orders |= set(values_of(plant, "/v1/order-list/summary"))
     pages = {"/": orders, "/kits": proposals}
     for kit in kits_of(plant):
         code = quote(kit, safe="")
