@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["Amounts", "Sums", "sum_of"]
+__all__ = ["Amounts", "Sums", "sum_of", "sum_of_classes"]
 
 CELLS = 4096
 """Amounts on the grid."""
@@ -73,14 +73,16 @@ class Sums:
         return float(self.step * min(int(np.searchsorted(summed, probability - 1e-12)), len(summed) - 1))
 
 
-def _extent(amounts: Sequence[Amounts]) -> float:
+def _extent(classes: Sequence[Sequence[Amounts]]) -> float:
     """Amount that the sum exceeds next to never."""
-    largest = sum(float(one.values.max()) for one in amounts)
-    means = np.sum([one.chances @ one.values for one in amounts], axis=0)
-    squares = np.sum([one.chances @ one.values**2 - (one.chances @ one.values) ** 2 for one in amounts], axis=0)
-    spread = np.sqrt(np.maximum(squares, 0.0)).max()
-    biggest = max(float(one.values.max()) for one in amounts)
-    return min(largest, float(means.max()) + SPREADS * float(spread) + 2.0 * biggest)
+    largest, biggest, middle, square = 0.0, 0.0, 0.0, 0.0
+    for amounts in classes:
+        most = [float(one.values.max()) for one in amounts]
+        means = np.sum([one.chances @ one.values for one in amounts], axis=0)
+        squares = np.sum([one.chances @ one.values**2 - (one.chances @ one.values) ** 2 for one in amounts], axis=0)
+        largest, biggest = largest + sum(most), max(biggest, *most)
+        middle, square = middle + float(means.max()), square + max(float(squares.max()), 0.0)
+    return min(largest, middle + SPREADS * float(np.sqrt(square)) + 2.0 * biggest)
 
 
 def _on_grid(one: Amounts, step: float, cells: int) -> FloatArray:
@@ -135,13 +137,61 @@ def sum_of(amounts: Sequence[Amounts], *, step: float | None = None) -> Sums:
     points = {len(one.chances) for one in amounts}
     check(len(points) == 1, f"`amounts` must have the same points, got {sorted(points)}")
     check(all(one.values.min() >= 0.0 for one in kept), "`amounts` must not be negative")
-    extent = _extent(kept)
-    step = extent / (CELLS - 2) if step is None else step
-    cells = int(np.ceil(extent / step - 1e-9)) + 1 + len(kept)  # each may be shared out to the point above
+    return _sums([kept], step=_extent([kept]) / (CELLS - 2) if step is None else step)
+
+
+def sum_of_classes(classes: Sequence[Sequence[Amounts]], *, cells: int = CELLS) -> Sums:
+    """Distribution of the sum of amounts that share something within each class and nothing beyond it.
+
+    Within a class as `sum_of`; the mixtures of the classes are multiplied.
+
+    Parameters
+    ----------
+    classes : sequence of sequences of Amounts [any]
+        Those of one class with the same points; none: the sum is 0.
+    cells : int [1]
+        About so many steps reach beyond every likely sum.
+
+    Returns
+    -------
+    Sums [unit of the sum]
+        The distribution.
+
+    Raises
+    ------
+    InvalidInput
+        If those of a class haven't the same points, or one is negative.
+
+    References
+    ----------
+    See `sum_of`.
+
+    Examples
+    --------
+    >>> even = Amounts(values=np.array([0.0, 1.0]), chances=np.array([[0.0, 1.0], [1.0, 0.0]]))
+    >>> apart, together = sum_of_classes([[even], [even]]), sum_of_classes([[even, even]])
+    >>> [float(one.below(0.5).round(3)) for one in (apart, together)]
+    [0.25, 0.5]
+    """
+    for amounts in classes:
+        check(len({len(one.chances) for one in amounts}) <= 1, "amounts of one class must have the same points")
+        check(all(one.values.min() >= 0.0 for one in amounts), "amounts must not be negative")
+    kept = [[one for one in amounts if one.values.max(initial=0.0) > 0.0] for amounts in classes]
+    kept = [amounts for amounts in kept if amounts]
+    return _sums(kept, step=_extent(kept) / (cells - 2)) if kept else Sums(step=1.0, chances=np.ones(1))
+
+
+def _sums(classes: Sequence[Sequence[Amounts]], *, step: float) -> Sums:
+    """Multiply at each point, mix the points of each class, multiply the classes."""
+    # each amount may be shared out to the point above
+    cells = int(np.ceil(_extent(classes) / step - 1e-9)) + 1 + sum(len(amounts) for amounts in classes)
     size = 1 << int(np.ceil(np.log2(2 * cells)))  # room for what lies beyond, so that it doesn't come round
-    spectrum = np.ones((points.pop(), size // 2 + 1), dtype=np.complex128)
-    for one in kept:
-        spectrum *= np.fft.rfft(_on_grid(one, step, cells), n=size, axis=1)
-    chances = np.fft.irfft(spectrum.mean(axis=0), n=size)[:cells]
+    whole = np.ones(size // 2 + 1, dtype=np.complex128)
+    for amounts in classes:
+        spectrum = np.ones((len(amounts[0].chances), size // 2 + 1), dtype=np.complex128)
+        for one in amounts:
+            spectrum *= np.fft.rfft(_on_grid(one, step, cells), n=size, axis=1)
+        whole *= spectrum.mean(axis=0)
+    chances = np.fft.irfft(whole, n=size)[:cells]
     chances = np.where(chances > NOISE, chances, 0.0)[: np.flatnonzero(chances > NOISE)[-1] + 1]
     return Sums(step=step, chances=chances / chances.sum())

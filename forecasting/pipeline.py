@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from forecasting.arrays import check
 from forecasting.clocks import ItemAge
@@ -21,6 +21,7 @@ from forecasting.lives import WatchedFleet, lives_from_histories
 from forecasting.plant_demand import Asking, plant_demand
 from forecasting.plants import DesignItem, Plant
 from forecasting.pooling import InUse, lifetimes_in_use
+from forecasting.spending import Spend, SpendAsked
 from forecasting.stocking import StockDecision, decide, windows_needed
 from forecasting.trends import TrendTests, trend_tests
 
@@ -101,6 +102,8 @@ class Forecast:
         What rests on issues alone; storeroom "" is the whole plant.
     not_forecast : mapping from kit to tags [tags]
         Valves whose need of a kit can't be forecast: no lifetime is known.
+    spend : mapping from area to window to Spend [money]
+        On kits outside turnarounds; area "" is the whole plant.
     """
 
     fleet: WatchedFleet
@@ -113,6 +116,7 @@ class Forecast:
     decisions: Mapping[tuple[str, str], StockDecision]
     from_issues: Mapping[tuple[str, str], IssueDemand]
     not_forecast: Mapping[str, frozenset[str]]
+    spend: Mapping[str, Mapping[Window, Spend]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,12 +133,15 @@ class KitsAhead:
         Valves whose need of a kit can't be forecast: no lifetime is known.
     running : mapping from (storeroom, kit) to window to Demand [kits]
         Without turnarounds, in the windows of the stock questions that any valve bears on.
+    spend : mapping from area to window to Spend [money]
+        As the plant asks.
     """
 
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     not_forecast: Mapping[str, frozenset[str]]
     running: Mapping[tuple[str, str], Mapping[Window, Demand]]
+    spend: Mapping[str, Mapping[Window, Spend]]
 
 
 def _trends(fleet: WatchedFleet) -> dict[tuple[str, str], TrendTests]:
@@ -349,13 +356,21 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse], *, exe
         dates=kit_dates(plant.histories, plant.exchanges, designs=plant.designs, as_of=plant.as_of),
         outcomes=outcomes_of_groups(groups, plant.renewals, points=points),
         executor=executor,
+        spend=_spend_asked(plant),
     )
     return KitsAhead(
         taken=made.taken,
         demand=dict(sorted(made.demand.items())),
         not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
         running=made.running,
+        spend=made.spend,
     )
+
+
+def _spend_asked(plant: Plant) -> SpendAsked:
+    """Ask for spending by area where demand is asked for, too."""
+    windows = tuple(window for window in plant.spend.windows if window in plant.windows)
+    return replace(plant.spend, windows=windows, areas={"": frozenset(plant.designs), **plant.areas})
 
 
 def forecast(plant: Plant, *, executor: Executor = HERE) -> Forecast:
@@ -417,4 +432,5 @@ def forecast(plant: Plant, *, executor: Executor = HERE) -> Forecast:
         decisions=_decisions(plant, used, from_issues),
         from_issues=from_issues,
         not_forecast=used.not_forecast,
+        spend=used.spend,
     )

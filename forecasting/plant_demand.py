@@ -12,6 +12,7 @@ from forecasting.kit_dates import KitDates
 from forecasting.kit_points import KitPoints, kits_at_points
 from forecasting.kits_consumed import ClassOutcomes, Key
 from forecasting.lifetime_points import LifetimePoints
+from forecasting.spending import ClassSpend, Spend, SpendAsked, spend_of_class, spend_of_classes
 
 __all__ = ["Asking", "PlantDemand", "plant_demand"]
 
@@ -48,14 +49,19 @@ class PlantDemand:
         Of the sets of valves that take it.
     running : mapping from (storeroom, kit) to window to Demand [kits]
         On the run, without turnarounds, of what was asked and is taken by a valve.
+    spend : mapping from area to window to Spend [money]
+        On kits outside turnarounds, as far as asked.
     """
 
     taken: tuple[TakeUp, ...]
     demand: Mapping[tuple[str, str], Mapping[Window, Demand]]
     running: Mapping[tuple[str, str], Mapping[Window, Demand]]
+    spend: Mapping[str, Mapping[Window, Spend]]
 
 
 Parts = dict[tuple[str, str], dict[Window, Demand]]
+Spent = dict[str, dict[Window, ClassSpend]]
+NO_SPEND = SpendAsked()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +75,7 @@ class _Class:
     asked: tuple[Asking, ...]
     dates: KitDates
     outcomes: Mapping[Key, ClassOutcomes]
+    spend: SpendAsked
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +85,7 @@ class _ClassDemand:
     taken: tuple[TakeUp, ...]
     in_areas: Parts
     on_the_run: Parts
+    spent: Spent
 
 
 def _added(found: Sequence[Parts]) -> dict[tuple[str, str], dict[Window, Demand]]:
@@ -90,6 +98,19 @@ def _added(found: Sequence[Parts]) -> dict[tuple[str, str], dict[Window, Demand]
     return {
         key: {window: demand_of_classes(several) for window, several in sorted(by_window.items())}
         for key, by_window in parts.items()
+    }
+
+
+def _added_spend(found: Sequence[Spent]) -> dict[str, dict[Window, Spend]]:
+    """Add what the classes spend."""
+    parts: dict[str, dict[Window, list[ClassSpend]]] = defaultdict(lambda: defaultdict(list))
+    for of_class in found:
+        for area, by_window in of_class.items():
+            for window, spent in by_window.items():
+                parts[area][window].append(spent)
+    return {
+        area: {window: spend_of_classes(several) for window, several in sorted(by_window.items())}
+        for area, by_window in parts.items()
     }
 
 
@@ -150,7 +171,19 @@ def _demand_of_class(one: _Class) -> _ClassDemand:
                 for window in asking.windows
             }
     taken = tuple(made.over for several in by_kit.values() for made in several)
-    return _ClassDemand(taken=taken, in_areas=in_areas, on_the_run=on_the_run)
+    return _ClassDemand(taken=taken, in_areas=in_areas, on_the_run=on_the_run, spent=_spent(one, by_kit))
+
+
+def _spent(one: _Class, by_kit: Mapping[str, Sequence[KitPoints]]) -> Spent:
+    """Say what one class spends."""
+    prices, points = one.spend.prices, len(one.points.weights)
+    return {
+        area: {
+            window: spend_of_class(by_kit, window, valves=valves, prices=prices, points=points)
+            for window in one.spend.windows
+        }
+        for area, valves in one.spend.areas.items()
+    }
 
 
 def _of_class(whole: _Class, service_class: str) -> _Class:
@@ -159,6 +192,7 @@ def _of_class(whole: _Class, service_class: str) -> _Class:
     valves = {valve for group in groups for valve in group.valves}
     points = {key: several for key, several in whole.points.lifetimes.items() if key[0] == service_class}
     asked = (replace(one, valves=one.valves & valves) for one in whole.asked)
+    spending = {area: found for area, tags in whole.spend.areas.items() if (found := tags & valves)}
     return replace(
         whole,
         groups=groups,
@@ -167,6 +201,7 @@ def _of_class(whole: _Class, service_class: str) -> _Class:
         asked=tuple(one for one in asked if one.valves),
         dates=replace(whole.dates, waiting={tag: kits for tag, kits in whole.dates.waiting.items() if tag in valves}),
         outcomes={key: one for key, one in whole.outcomes.items() if key[0] == service_class},
+        spend=replace(whole.spend, areas=spending),
     )
 
 
@@ -180,6 +215,7 @@ def plant_demand(
     dates: KitDates,
     outcomes: Mapping[Key, ClassOutcomes],
     executor: Executor = HERE,
+    spend: SpendAsked = NO_SPEND,
 ) -> PlantDemand:
     """Forecast the kits that groups of valves use and the demand of sets of valves.
 
@@ -201,6 +237,8 @@ def plant_demand(
         What renewals take where that isn't always what the design states, at the points of lifetimes.
     executor : Executor [1]
         Computes the service classes; where makes no difference to what comes out.
+    spend : SpendAsked [money]
+        What is wanted of spending; its windows are among those of demand.
 
     Returns
     -------
@@ -227,6 +265,7 @@ def plant_demand(
         asked=tuple(asked),
         dates=dates,
         outcomes=outcomes,
+        spend=spend,
     )
     classes = sorted({group.service_class for group in groups})
     found = list(executor.map(_demand_of_class, [_of_class(whole, service_class) for service_class in classes]))
@@ -234,4 +273,5 @@ def plant_demand(
         taken=tuple(taken for one in found for taken in one.taken),
         demand=_added([one.in_areas for one in found]),
         running=_added([one.on_the_run for one in found]),
+        spend=_added_spend([one.spent for one in found]),
     )

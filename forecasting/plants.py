@@ -9,6 +9,7 @@ from forecasting.exchanges import ExchangeTaking
 from forecasting.histories import History
 from forecasting.issue_demand import IssueHistory
 from forecasting.kit_attribution import RenewalSeen
+from forecasting.spending import SpendAsked
 from forecasting.stocking import StockQuestion
 
 __all__ = ["DesignItem", "Plant"]
@@ -73,6 +74,8 @@ class Plant:
         Those whose kits are known; none: renewals take what the designs state.
     kit_renews : mapping from kit to frozenset of str [codes]
         Items each kit renews, where that is stated.
+    spend : SpendAsked [money]
+        What is wanted of spending, in those of its windows that demand is wanted in.
     """
 
     as_of: int
@@ -90,3 +93,4 @@ class Plant:
     exchanges: Mapping[str, tuple[ExchangeTaking, ...]] = field(default_factory=lambda: MappingProxyType({}))
     renewals: tuple[RenewalSeen, ...] = ()
     kit_renews: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))
+    spend: SpendAsked = SpendAsked()

@@ -48,6 +48,7 @@ from service.routes import (
     runs,
     scheduling,
     shelf,
+    spend,
     workbooks,
 )
 from service.routes.answers import how_asked
@@ -67,6 +68,7 @@ NOUNS = (
     results,
     orders,
     frontier,
+    spend,
     accuracy,
     cells,
     findings,

@@ -26,6 +26,7 @@ from service.translate_demand import (
 )
 from service.translate_issues import issue_histories
 from service.translate_results import LOOKS
+from service.translate_spend import spend_asked
 from service.translate_stock import AskedStock, Assumptions, stock_asked
 from service.translate_turnarounds import opportunities, turnaround_days
 
@@ -195,5 +196,6 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         exchanges=inputs.exchanges,
         renewals=register.renewals,
         kit_renews={kit.code: frozenset(kit.renews) for kit in inputs.kits},
+        spend=spend_asked(inputs.kits, as_of=as_of),
     )
     return Asked(as_of=as_of, inputs=inputs, register=register, stock=stock, plant=plant)

@@ -19,6 +19,7 @@ from models.runs import (
     RunNeed,
     RunReorderPoint,
 )
+from models.spending import RunSpend
 
 RESULT_TABLES: dict[str, type[SQLModel]] = {
     "failure_models": RunFailureModel,
@@ -26,6 +27,7 @@ RESULT_TABLES: dict[str, type[SQLModel]] = {
     "reorder_points": RunReorderPoint,
     "needs": RunNeed,
     "findings": RunFinding,
+    "spend": RunSpend,
 }
 
 

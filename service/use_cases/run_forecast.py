@@ -36,6 +36,7 @@ from service.translate_kits import kits_told
 from service.translate_order_lines import stock_elsewhere, with_elsewhere
 from service.translate_parts import from_parts, with_parts
 from service.translate_results import METHOD, failure_model_rows, need_rows
+from service.translate_spend import spend_rows
 from service.translate_turnarounds import without_turnaround
 from service.use_cases.compare_runs import change_rows, read_run_before
 from service.use_cases.read_exchanges import read_exchanges
@@ -153,6 +154,7 @@ def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[st
         "failure_models": list(failure_model_rows(made, descriptions, kits_told(asked.plant))),
         "demand": list(_demand_rows(made, asked)),
         "reorder_points": _reorder_rows(made, asked),
+        "spend": list(spend_rows(made, asked.inputs.kits, as_of=asked.as_of)),
         "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies, stops=stops)),
     }
 

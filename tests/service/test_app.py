@@ -45,6 +45,7 @@ OPERATIONS = {
     ("get", "/v1/stock-frontier/levels"),
     ("get", "/v1/stock-frontier/plot.svg"),
     ("get", "/v1/accuracy"),
+    ("get", "/v1/spend"),
     ("get", "/v1/cell/{measure}"),
     ("get", "/v1/workbook.xlsx"),
     ("get", "/v1/sample-workbook.xlsx"),
