@@ -7,13 +7,16 @@ import numpy as np
 from forecasting.arrays import BoolArray, FloatArray, IntArray
 from forecasting.families import STANDARD
 from forecasting.likelihood import Curvature, Likelihood
+from forecasting.priors import Prior
 
 __all__ = ["SHAPE_LIMITS", "Maxima", "highest_maxima"]
 
 START_SHAPES = (0.8, 1.7, 3.5)
+ONE_START = START_SHAPES[1:2]
+"""Enough where the likelihood is concave: no late entry, no masked cause, no prior."""
 SHAPE_LIMITS = (0.02, 200.0)
 """Shapes the climb stays between."""
-STEPS = 200
+STEPS, HALVINGS = 200, 50
 TOLERANCE = 1e-11
 LEAST_CURVATURE = 1e-6
 """Below this the likelihood counts as flat, in units of one failure."""
@@ -35,6 +38,15 @@ class Maxima:
 
     parameters: FloatArray
     found: BoolArray
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Climb:
+    """Where a climb is: parameters, shape (samples, 2); what is there; blocks that have arrived, shape (blocks,)."""
+
+    at: FloatArray
+    here: Curvature
+    stopped: BoolArray
 
 
 def _start(likelihood: Likelihood, shape: float) -> FloatArray:
@@ -75,6 +87,51 @@ def _reach(at: FloatArray, step: FloatArray) -> FloatArray:
     return np.minimum(1.0, np.minimum(grow, shift))
 
 
+def _lower(new: FloatArray, old: FloatArray) -> BoolArray:
+    """Whether each value lies below what it was by more than rounding."""
+    return ~(new >= old - 1e-13 * np.abs(old))
+
+
+def _shortened(
+    likelihood: Likelihood, at: FloatArray, step: FloatArray, length: FloatArray, old: FloatArray, new: FloatArray
+) -> FloatArray:
+    """Halve the steps of blocks that would go down until they don't; value alone is enough to tell."""
+    for _ in range(HALVINGS):
+        length[_lower(new, old)] *= 0.5
+        there: FloatArray = at + length[likelihood.block, None] * step
+        new = likelihood.value(there).value
+        if not _lower(new, old).any():
+            break
+    return there
+
+
+def _climbed_once(likelihood: Likelihood, now: _Climb) -> _Climb:
+    """Take one damped Newton step with every block that hasn't stopped."""
+    at, here, block = now.at, now.here, likelihood.block
+    step, length = _newton_step(likelihood, here), np.ones(len(here.value))
+    np.minimum.at(length, block, _reach(at, step))
+    length[now.stopped] = 0.0
+    there = at + length[block, None] * step
+    new = likelihood.at(there)
+    if _lower(new.value, here.value).any():
+        there = _shortened(likelihood, at, step, length, here.value, new.value)
+        new = likelihood.at(there)
+    moved, outside = np.zeros(len(length)), np.zeros(len(length), dtype=bool)
+    np.maximum.at(moved, block, np.abs(there - at).max(axis=1))
+    np.logical_or.at(outside, block, (there[:, 1] < SHAPE_LIMITS[0]) | (there[:, 1] > SHAPE_LIMITS[1]))
+    return _Climb(at=there, here=new, stopped=now.stopped | (moved < TOLERANCE) | outside)
+
+
+def _of_samples(likelihood: Likelihood, keep: IntArray) -> Likelihood:
+    """Leave out samples of other blocks."""
+    prior = likelihood.prior
+    return Likelihood(
+        lives=likelihood.lives.of_samples(keep.tolist()),
+        families=tuple(likelihood.family_of[sample] for sample in keep),
+        prior=None if prior is None else Prior(mean=prior.mean[keep], sd=prior.sd[keep]),
+    )
+
+
 def climb(likelihood: Likelihood, start: FloatArray) -> FloatArray:
     """Climb from `start` by damped Newton until no block moves any more, or leaves the shapes allowed.
 
@@ -90,29 +147,21 @@ def climb(likelihood: Likelihood, start: FloatArray) -> FloatArray:
     float array, shape (samples, 2) [1]
         Where each sample ended.
     """
-    here, at, block = likelihood.at(start), start, likelihood.block
-    stopped = np.zeros(len(here.value), dtype=bool)
+    ended, left = start.copy(), np.arange(len(start))
+    here = likelihood.at(start)
+    now = _Climb(at=start, here=here, stopped=np.zeros(len(here.value), dtype=bool))
     for _ in range(STEPS):
-        step = _newton_step(likelihood, here)
-        length = np.ones(len(here.value))
-        np.minimum.at(length, block, _reach(at, step))
-        length[stopped] = 0.0
-        for _halving in range(50):
-            there = at + length[block, None] * step
-            new = likelihood.at(there)
-            worse = ~(new.value >= here.value - 1e-13 * np.abs(here.value))
-            if not worse.any():
-                break
-            length[worse] *= 0.5
-        moved = np.zeros(len(here.value))
-        np.maximum.at(moved, block, np.abs(there - at).max(axis=1))
-        outside = np.zeros(len(here.value), dtype=bool)
-        np.logical_or.at(outside, block, (there[:, 1] < SHAPE_LIMITS[0]) | (there[:, 1] > SHAPE_LIMITS[1]))
-        stopped |= (moved < TOLERANCE) | outside
-        at, here = there, new
-        if stopped.all():
+        now = _climbed_once(likelihood, now)
+        ended[left] = now.at
+        going = np.flatnonzero(~now.stopped[likelihood.block])
+        if not len(going):
             break
-    return at
+        if 2 * len(going) < len(left):
+            # a few that go on for long must not take all others along
+            left, likelihood, at = left[going], _of_samples(likelihood, going), now.at[going]
+            here = likelihood.at(at)
+            now = _Climb(at=at, here=here, stopped=np.zeros(len(here.value), dtype=bool))
+    return ended
 
 
 def _is_maximum(likelihood: Likelihood, at: FloatArray) -> BoolArray:
@@ -148,7 +197,7 @@ def _interchangeable(likelihood: Likelihood, at: FloatArray, value: FloatArray) 
 
 
 def highest_maxima(likelihood: Likelihood) -> Maxima:
-    """Climb from every start and keep the highest maximum of each block of samples.
+    """Climb from every start, or the one a concave likelihood needs, and keep the highest maximum of each block.
 
     Parameters
     ----------
@@ -172,7 +221,9 @@ def highest_maxima(likelihood: Likelihood) -> Maxima:
     array([ True])
     """
     best, height, found = np.zeros((0, 2)), np.zeros(0), np.zeros(0, dtype=bool)
-    for shape in START_SHAPES:
+    lives = likelihood.lives
+    concave = likelihood.prior is None and not lives.entry.any() and bool((lives.sharing == 1).all())
+    for shape in ONE_START if concave else START_SHAPES:
         at = climb(likelihood, _start(likelihood, shape))
         value, good = likelihood.at(at).value, _is_maximum(likelihood, at)
         if not len(best):

@@ -70,7 +70,6 @@ class _Dated:
     top: FloatArray  # (samples,) log of the largest age
     failures: IntArray  # (samples,)
     mean: FloatArray  # (samples,) of the failures' log ages
-    start: FloatArray  # (samples,) shape
     from_new: BoolArray  # (samples,) whether any life was watched from new
 
 
@@ -95,12 +94,15 @@ def _pieces(log_age: FloatArray, sample: IntArray, samples: int) -> list[_Piece]
     return pieces
 
 
-def _start(segments: Segments, log_age: FloatArray, mean: FloatArray) -> FloatArray:
+def _start(dated: _Dated) -> FloatArray:
     """Where the score is 0 with exp(k x) taken to first order in k, put right for lives without censoring."""
-    size = np.maximum(segments.size(), 1)
-    middle = segments.total(log_age) / size
-    variance = np.maximum(segments.total(log_age**2) / size - middle**2, 1e-12)
-    lead = middle - mean
+    sums = np.zeros((3, len(dated.mean)))
+    for piece in dated.ends:
+        rows, segments = piece.log_age, piece.segments
+        sums += np.stack([segments.size(), segments.total(rows), segments.total(rows * rows)])
+    middle, squares = sums[1:] / np.maximum(sums[0], 1.0)
+    variance = np.maximum(squares - middle**2, 1e-12)
+    lead = middle - dated.mean
     start: FloatArray = EXTREME_OVER_NORMAL * (np.sqrt(lead**2 + 4.0 * variance) - lead) / (2.0 * variance)
     return start
 
@@ -129,7 +131,6 @@ def _dated(lives: Lives, segments: Segments) -> _Dated:
         top=top,
         failures=failures,
         mean=mean,
-        start=_start(ends, log_age, mean),
         from_new=ends.size() > lately.size(),
     )
 
@@ -206,7 +207,7 @@ def profile_maxima(lives: Lives, *, shape_limits: tuple[float, float]) -> Profil
     array([1.7208])
     """
     dated = _dated(lives, segments_of(lives.sample, samples=len(lives.samples)))
-    shape = np.clip(dated.start, *shape_limits)
+    shape = np.clip(_start(dated), *shape_limits)
     low, high = np.full(len(shape), shape_limits[0]), np.full(len(shape), shape_limits[1])
     moving, powers = np.ones(len(shape), dtype=bool), np.ones((3, len(shape)))
     last = np.zeros(len(shape))
