@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -110,10 +111,24 @@ class Calendar:
         """Which cells have no length."""
         return np.asarray(self.left == self.right)
 
+    @cached_property
+    def spans(self) -> list[tuple[int, int]]:
+        """First cell of each window and the first one after it; a window from 0 holds what is renewed at once."""
+        first = np.searchsorted(self.right, self.starts + INSTANT, side="right")
+        last = np.searchsorted(self.right, self.ends + INSTANT, side="right")
+        return list(zip(np.where(self.starts > 0.0, first, 0).tolist(), last.tolist(), strict=True))
+
     def span(self, window: int) -> tuple[int, int]:
-        """First cell of a window and the first one after it; a window from 0 holds what is renewed at once."""
-        ends = np.searchsorted(self.right, [self.starts[window], self.ends[window]] + np.array(INSTANT), side="right")
-        return int(ends[0]) if self.starts[window] > 0.0 else 0, int(ends[1])
+        """First cell of a window and the first one after it."""
+        return self.spans[window]
+
+    @cached_property
+    def inside(self) -> FloatArray:
+        """1 where a cell lies in a window in which everything counts, shape (cells, windows)."""
+        inside = np.zeros((len(self.left), int(np.count_nonzero(~self.running))))
+        for window in range(inside.shape[1]):
+            inside[slice(*self.spans[window]), window] = 1.0
+        return inside
 
     def counted(self, window: int) -> FloatArray:
         """1 for the cells of a window whose renewals count, 0 for the others, shape (cells of the window,)."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from forecasting.alike_valves import alike_valves
 from forecasting.arrays import FloatArray
 from forecasting.consumption import Expectations, Group, TakeUp, Window, kits_expected, kits_taken
 from forecasting.kit_dates import KitDates, expected_when_used, kits_moved, windows_to_count, with_outstanding
@@ -99,9 +100,13 @@ def kits_at_points(
     (array([0.1  , 0.025]), array([0.0625]))
     """
     told_apart = {plan.kit: sorted({*windows, *running.get(plan.kit, ())}) for plan in group.plans}
+    alike = alike_valves(group, apart=dates.waiting)
     return tuple(
-        KitPoints(at=at, over=_over_points(at, group.valves, weights))
-        for at in _by_kit(group, points, told_apart, told_apart, running=running, dates=dates)
+        KitPoints(
+            at=alike.of_all(at, points=len(weights)),
+            over=alike.of_all(_over_points(at, alike.group.valves, weights), points=1),
+        )
+        for at in _by_kit(alike.group, points, told_apart, told_apart, running=running, dates=dates)
     )
 
 
@@ -151,10 +156,11 @@ def expected_over_points(
     """
     wanted = {plan.kit: sorted(set(windows)) for plan in group.plans}
     taken: list[TakeUp] = []
-    for at in _by_kit(group, points, wanted, {}, running={}, dates=dates):
+    alike = alike_valves(group, apart=dates.waiting)
+    for at in _by_kit(alike.group, points, wanted, {}, running={}, dates=dates):
         known = outcomes.get((group.service_class, group.design, frozenset(at.items)))
         taken += [at] if known is None else [kit_consumed(at, known, kit=kit) for kit in known.kits]
-    return tuple(_over_points(at, group.valves, weights) for at in taken)
+    return tuple(alike.of_all(_over_points(at, alike.group.valves, weights), points=1) for at in taken)
 
 
 def _by_kit(

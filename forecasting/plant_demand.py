@@ -156,13 +156,17 @@ def _demand_of_class(one: _Class) -> _ClassDemand:
     by_kit, weights = _kits_of_class(one), one.points.weights
     in_areas: Parts = {}
     on_the_run: Parts = {}
-    for area, valves in one.areas.items():
-        for kit, several in by_kit.items():
+    for kit, several in by_kit.items():
+        # a class may lie within one storeroom, and so on
+        known: dict[frozenset[str], dict[Window, Demand]] = {}
+        for area, valves in one.areas.items():
             takers = _takers(several, valves)
-            if takers:
-                in_areas[area, kit] = {
+            if takers and valves not in known:
+                known[valves] = {
                     window: mixed_demand(takers, window, valves=valves, weights=weights) for window in one.windows
                 }
+            if takers:
+                in_areas[area, kit] = known[valves]
     for asking in one.asked:
         takers = _takers(by_kit.get(asking.kit, []), asking.valves)
         if takers:

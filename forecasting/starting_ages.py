@@ -11,7 +11,7 @@ from forecasting.arrays import FloatArray
 from forecasting.clocks import ItemAge
 from forecasting.kit_links import ItemPlan, Link
 
-__all__ = ["StartingAges", "starting_ages"]
+__all__ = ["StartingAges", "stand_of", "starting_ages"]
 
 AGES = 120
 """Ages that stand for one unknown start."""
@@ -100,9 +100,29 @@ def _starts(
         yield from ((float(weight * part), (own, outer)) for part, own in zip(mix.weights, mix.ages, strict=True))
 
 
-def _stand(one: ItemAge) -> Stand:
-    """All that starts are made from: valves that agree in it start alike."""
-    return one.item, one.age, one.survived, one.in_place, one.awaits_renewal
+def stand_of(ages: Mapping[str, ItemAge]) -> tuple[Stand, ...]:
+    """Tell where the items of a valve stand: valves that agree in it start alike.
+
+    Parameters
+    ----------
+    ages : mapping from item to ItemAge [days]
+        Of one valve.
+
+    Returns
+    -------
+    tuple [days]
+        All that starts are made from.
+
+    References
+    ----------
+    Our own.
+
+    Examples
+    --------
+    >>> stand_of({})
+    ()
+    """
+    return tuple((one.item, one.age, one.survived, one.in_place, one.awaits_renewal) for one in ages.values())
 
 
 def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below: Sequence[Link]) -> StartingAges:
@@ -144,7 +164,7 @@ def starting_ages(link: Link, valves: Sequence[Mapping[str, ItemAge]], *, below:
     places, rows, weights = [], [], []
     known: dict[tuple[Stand, ...], list[tuple[float, tuple[Ages, Ages]]]] = {}
     for valve, ages in enumerate(valves):
-        stands = tuple(_stand(one) for one in ages.values())
+        stands = stand_of(ages)
         if stands not in known:
             known[stands] = list(_starts(link, below, ages))
         for weight, start in known[stands]:

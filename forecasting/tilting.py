@@ -40,6 +40,16 @@ def _completed(counts: FloatArray, most: float) -> FloatArray:
     return np.asarray(logs)
 
 
+def _leaning(logs: FloatArray, tilts: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Multiply each row by x^n, log x being its tilt; chances, their mean and variance."""
+    n = np.arange(logs.shape[1])
+    leaning = logs + tilts[:, None] * n
+    chances = np.exp(leaning - leaning.max(axis=1, keepdims=True))
+    chances /= chances.sum(axis=1, keepdims=True)
+    mean = chances @ n
+    return chances, mean, np.maximum(chances @ n**2 - mean**2, TINY)
+
+
 def tilted(counts: FloatArray, means: FloatArray) -> FloatArray:
     """Move distributions of counts to other means: each probability is multiplied by x^n, with x to each row's need.
 
@@ -69,23 +79,25 @@ def tilted(counts: FloatArray, means: FloatArray) -> FloatArray:
     """
     wanted = np.minimum(means, MOST_EXPECTED)
     logs = _completed(counts, float(wanted.max(initial=0.0)))
-    n = np.arange(logs.shape[1])
     now = np.maximum(counts @ np.arange(counts.shape[1]), TINY)
     tilt = np.log(np.maximum(wanted, TINY) / now)
-    low, high = np.full_like(tilt, -FURTHEST), np.full_like(tilt, FURTHEST)
+    row, tilts = np.tile(np.arange(len(logs)), len(means)), tilt.ravel()
+    mean, variance = np.empty_like(tilts), np.empty_like(tilts)
+    found = np.empty((len(tilts), logs.shape[1]))
+    low, high, aim = np.full_like(tilts, -FURTHEST), np.full_like(tilts, FURTHEST), wanted.ravel()
+    moving = np.arange(len(tilts))
     for _ in range(STEPS):
-        leaning = logs + tilt[..., None] * n
-        chances = np.exp(leaning - leaning.max(axis=-1, keepdims=True))
-        chances /= chances.sum(axis=-1, keepdims=True)
-        mean = chances @ n
-        away = wanted - mean
-        if (np.abs(away) <= CLOSE * (1.0 + wanted)).all():
+        found[moving], mean[moving], variance[moving] = _leaning(logs[row[moving]], tilts[moving])
+        away = aim - mean
+        moving = np.flatnonzero(np.abs(away) > CLOSE * (1.0 + aim))
+        if not len(moving):
             break
-        low, high = np.where(away > 0.0, tilt, low), np.where(away < 0.0, tilt, high)
-        variance = np.maximum(chances @ n**2 - mean**2, TINY)
+        low[moving] = np.where(away[moving] > 0.0, tilts[moving], low[moving])
+        high[moving] = np.where(away[moving] < 0.0, tilts[moving], high[moving])
         # log of the mean is straighter than the mean where hardly any are expected
-        few = np.maximum(mean, TINY)
-        step = np.where(mean < 0.5, np.log(np.maximum(wanted, TINY) / few) * few, away) / variance
-        newton = tilt + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
-        tilt = np.where((newton > low) & (newton < high), newton, (low + high) / 2.0)
-    return np.asarray(chances)
+        few = np.maximum(mean[moving], TINY)
+        straight = np.where(few < 0.5, np.log(np.maximum(aim[moving], TINY) / few) * few, away[moving])
+        newton = tilts[moving] + np.clip(straight / variance[moving], -LONGEST_STEP, LONGEST_STEP)
+        within = (newton > low[moving]) & (newton < high[moving])
+        tilts[moving] = np.where(within, newton, (low[moving] + high[moving]) / 2.0)
+    return found.reshape(*means.shape, -1)

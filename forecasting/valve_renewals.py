@@ -130,11 +130,7 @@ def _linked(link: Link, below: Sequence[Link], ages: Sequence[dict[str, ItemAge]
 def _by_valve(linked: _Linked, count: Callable[[int], FloatArray], by_cell: tuple[FloatArray, FloatArray]) -> Renewals:
     """Lay out counts by valve, and sum expectations over the cells of each window."""
     calendar, share = linked.calendar, linked.rows.share
-    windows = int(np.count_nonzero(~calendar.running))
-    inside = np.zeros((len(calendar.left), windows))
-    for window in range(windows):
-        inside[slice(*calendar.span(window)), window] = 1.0
-    stops = calendar.turnaround[:, None]
+    inside, stops = calendar.inside, calendar.turnaround[:, None]
     unplanned, planned = by_cell
     return Renewals(
         windows=len(calendar.starts),
