@@ -8,6 +8,7 @@ import typer
 
 from models.engine import open_engines
 from service import terminal
+from service.command_options import AsJson, write_json
 from service.databases import opened
 from service.use_cases import keep_copies
 
@@ -15,16 +16,23 @@ out = terminal.console(sys.stdout)
 
 
 def backup_command(
-    context: typer.Context, file: Annotated[Path, typer.Argument(dir_okay=False, help="Where the copy goes.")]
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(dir_okay=False, help="Where the copy goes.")],
+    json: AsJson = False,
 ) -> None:
     """Copy the database to a file while it is served; the file is there whole or not at all."""
     with opened(context.obj):
         keep_copies.back_up(context.obj, file)
-    out.print(f"Backed up to {file}.", markup=False, highlight=False)
+    if json:
+        write_json({"file": str(file)})
+    else:
+        out.print(f"Backed up to {file}.", markup=False, highlight=False)
 
 
 def restore_command(
-    context: typer.Context, file: Annotated[Path, typer.Argument(dir_okay=False, help="What backup made.")]
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(dir_okay=False, help="What backup made.")],
+    json: AsJson = False,
 ) -> None:
     """Put a copy in the place of all that the database holds, in one go; it may be served meanwhile."""
     keep_copies.bring_back(context.obj, file)
@@ -33,4 +41,7 @@ def restore_command(
         keep_copies.check_integrity(engines)
     finally:
         engines.reader.dispose()
-    out.print(f"The database is as it was backed up in {file}.", markup=False, highlight=False)
+    if json:
+        write_json({"file": str(file)})
+    else:
+        out.print(f"The database is as it was backed up in {file}.", markup=False, highlight=False)

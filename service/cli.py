@@ -6,22 +6,21 @@ import sys
 import tempfile
 from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated, BinaryIO
 
-import msgspec
 import typer
-from sqlalchemy.exc import ArgumentError, DatabaseError
+from sqlalchemy.exc import ArgumentError
 
-from forecasting.errors import ForecastingError, InvalidInput
-from models.base import StorageError
+from forecasting.errors import InvalidInput
 from models.engine import Engines, migrate
 from models.queries.audit import Actor
 from models.queries.backtests import ScoreFilter
 from models.queries.files import FILES
 from service import backup_commands, key_commands, scheduler_commands, settings, terminal
 from service.actors import acting
+from service.command_options import BAD_INPUT, FAILED, AsJson, Day, Version, told_in_a_sentence, write_json
 from service.csv_tables import Dialect
 from service.databases import expect_sound_or_absent, opened
 from service.local_dates import DateOrder
@@ -37,9 +36,7 @@ from service.use_cases.import_archive import unpacked
 from service.use_cases.import_files import SUFFIXES, ImportRejected, check_files, import_files
 from service.use_cases.import_workbook import sheets_of
 
-BAD_INPUT, FAILED = 2, 1
 DATABASES = ("sqlite:///", "postgresql://")
-ADDRESSES = "sqlite:///FILE or postgresql://USER@HOST/NAME; ?synchronous= is NORMAL or FULL, of SQLite"
 DEMO_ORDERS = 15
 DEMO_AS_OF = date(2026, 6, 30)
 
@@ -47,17 +44,9 @@ app = typer.Typer(
     name="valve-kits",
     help="Forecasts rebuild-kit demand for control valves: rebuild history in, what to order and by when out.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
 )
-app.add_typer(key_commands.app)
-app.command("scheduler")(scheduler_commands.scheduler_command)
-app.command("backup")(backup_commands.backup_command)
-app.command("restore")(backup_commands.restore_command)
 out, err = terminal.console(sys.stdout), terminal.console(sys.stderr)
-
-Day = Annotated[datetime | None, typer.Option("--as-of", formats=["%Y-%m-%d"], help="Data cut-off; default today.")]
-AsJson = Annotated[bool, typer.Option("--json", help="For programs: one JSON document on standard output.")]
 
 
 @app.callback()
@@ -66,6 +55,7 @@ def choose_database(
     database: Annotated[
         str, typer.Option(envvar="VALVE_KITS_DATABASE", help="sqlite:///FILE or postgresql://...")
     ] = settings.DEFAULT_DATABASE,
+    version: Version = False,
 ) -> None:
     """Forecast rebuild-kit demand for control valves: rebuild history in, what to order and by when out."""  # noqa: DOC501
     if not database.startswith(DATABASES):
@@ -75,10 +65,13 @@ def choose_database(
 
 
 @app.command("migrate")
-def migrate_command(context: typer.Context) -> None:
+def migrate_command(context: typer.Context, json: AsJson = False) -> None:
     """Bring the database to the tables this version needs."""
     migrate(context.obj)
-    out.print("The database is up to date.")
+    if json:
+        write_json({"up_to_date": True})
+    else:
+        out.print("The database is up to date.")
 
 
 @app.command("import")
@@ -104,12 +97,12 @@ def import_command(
             report = bring_in(engines, files, today=settings.today(), dates=dates, watch=watch)
         except ImportRejected as rejected:
             if json:
-                _write_json({"errors": rejected.errors})
+                write_json({"errors": rejected.errors})
             else:
                 terminal.show_rejection(err, rejected.errors)
             raise typer.Exit(BAD_INPUT) from rejected
     if json:
-        _write_json(report)
+        write_json(report)
     else:
         terminal.show_import(out, report, title="Checked; nothing was stored" if dry_run else "Imported")
 
@@ -120,11 +113,15 @@ def export_command(
     folder: Annotated[Path, typer.Argument(file_okay=False, help="Where the files go; made if it isn't there.")],
     file_format: Annotated[FileFormat, typer.Option("--format", help="Of each file.")] = "csv",
     dialect: Annotated[Dialect, typer.Option(help="Of CSV: semicolon has decimal commas.")] = "comma",
+    json: AsJson = False,
 ) -> None:
     """Write every file of the record, as import takes them back; files of the same names are replaced."""
     with opened(context.obj) as engines:
         paths = export_folder(engines, folder, file_format=file_format, dialect=dialect)
-    out.print(f"Wrote {len(paths)} files to {folder}.", markup=False, highlight=False)
+    if json:
+        write_json({"files": [str(path) for path in paths]})
+    else:
+        out.print(f"Wrote {len(paths)} files to {folder}.", markup=False, highlight=False)
 
 
 @app.command("run")
@@ -139,12 +136,12 @@ def run_command(
     costs = RunProfile()
     with opened(context.obj) as engines:
         if run_id is None:
-            run_id = request_run.request_run(engines, as_of=None if as_of is None else as_of.date())
+            run_id = request_run.request_run(engines, as_of=as_of)
         run = compute_run(engines, run_id, watch=costs.enter)
         if profile:
             terminal.show_costs(err, costs)
         if json:
-            _write_json(run)
+            write_json(run)
         else:
             _show(engines, run, most_orders=0)
     if run.status != "finished":
@@ -162,11 +159,11 @@ def backtest_command(context: typer.Context, as_of: Day = None, json: AsJson = F
     from service.use_cases.run_backtest import run_backtest
 
     with opened(context.obj) as engines:
-        summary = run_backtest(engines, as_of=None if as_of is None else as_of.date())
+        summary = run_backtest(engines, as_of=as_of)
         scores = list_accuracy.list_accuracy(engines, run_id=None, wanted=ScoreFilter())
         rows = list(scores.rows())
     if json:
-        _write_json({"summary": summary, "scores": rows})
+        write_json({"summary": summary, "scores": rows})
     else:
         terminal.show_scores(out, [row for row in rows if not row.kit], title="All kits of the plant together")
         lost = [row for row in rows if _lost(row)]
@@ -240,21 +237,17 @@ def demo_command(
         serve_command(context, host=settings.DEFAULT_HOST, port=port, open_=True)
 
 
+app.add_typer(key_commands.app)
+app.command("scheduler")(scheduler_commands.scheduler_command)
+app.command("backup")(backup_commands.backup_command)
+app.command("restore")(backup_commands.restore_command)
+
+
 def main() -> None:
     """Run the command line; what goes wrong is told in a sentence, without a traceback."""
     configure_logs()
-    try:
-        app()
-    except (ForecastingError, StorageError) as error:
-        err.print(f"valve-kits: {error}", markup=False, highlight=False)
-        sys.exit(BAD_INPUT)
-    except ArgumentError:
-        # the address is not repeated: it may hold a password
-        err.print(f"valve-kits: --database is not {ADDRESSES}", highlight=False)
-        sys.exit(BAD_INPUT)
-    except DatabaseError as error:
-        err.print(f"valve-kits: the database can't be reached or read: {error.orig}", markup=False, highlight=False)
-        sys.exit(FAILED)
+    with told_in_a_sentence():
+        sys.exit(app(args=sys.argv[1:] or ["--help"], prog_name="valve-kits", standalone_mode=False))
 
 
 def _files(paths: Iterable[Path], stack: ExitStack) -> dict[str, BinaryIO | Path]:
@@ -294,10 +287,6 @@ def _show(engines: Engines, run: RunOut, *, most_orders: int) -> None:
 
 def _lost(score: AccuracyOut) -> bool:
     return bool(score.kit) and not score.storeroom and score.verdict == "worse"
-
-
-def _write_json(document: object) -> None:
-    sys.stdout.write(msgspec.json.encode(document).decode() + "\n")
 
 
 if __name__ == "__main__":
