@@ -104,6 +104,8 @@ class Forecast:
         Valves whose need of a kit can't be forecast: no lifetime is known.
     spend : mapping from area to window to Spend [money]
         On kits outside turnarounds; area "" is the whole plant.
+    running : mapping from (storeroom, kit) to window to Demand [kits]
+        Without turnarounds, in the windows of the stock questions that any valve bears on.
     """
 
     fleet: WatchedFleet
@@ -117,6 +119,7 @@ class Forecast:
     from_issues: Mapping[tuple[str, str], IssueDemand]
     not_forecast: Mapping[str, frozenset[str]]
     spend: Mapping[str, Mapping[Window, Spend]]
+    running: Mapping[tuple[str, str], Mapping[Window, Demand]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -433,4 +436,5 @@ def forecast(plant: Plant, *, executor: Executor = HERE) -> Forecast:
         from_issues=from_issues,
         not_forecast=used.not_forecast,
         spend=used.spend,
+        running=used.running,
     )

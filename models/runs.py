@@ -245,6 +245,15 @@ class RunInput(SQLModel, table=True):
     content: bytes = Field(sa_type=LargeBinary)
 
 
+class RunStockCases(SQLModel, table=True):
+    """Stock questions as a run asked them, with demand from now on, compressed."""
+
+    __tablename__ = "run_stock_cases"
+
+    run_id: int = Field(sa_column_args=[ForeignKey("runs.id", ondelete="CASCADE")], primary_key=True)
+    content: bytes = Field(sa_type=LargeBinary)
+
+
 class RunFinding(SQLModel, table=True):
     """What in the record can't be true or can't be used, as the run met it."""
 

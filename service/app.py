@@ -49,6 +49,7 @@ from service.routes import (
     scheduling,
     shelf,
     spend,
+    what_if,
     workbooks,
 )
 from service.routes.answers import how_asked
@@ -69,6 +70,7 @@ NOUNS = (
     orders,
     frontier,
     spend,
+    what_if,
     accuracy,
     cells,
     findings,

@@ -25,6 +25,8 @@ MAY: dict[str, frozenset[str]] = {
     "admin": frozenset({READ, RUN, CLOSE, ACCEPT, ADMINISTER}) | _to(frozenset(FILES), *CHANGING),
 }
 WAY_OF = {"POST": "create", "PATCH": "change", "DELETE": "delete"}
+POSTED = {"runs": RUN, "what_if": READ, "data_findings": CLOSE, "reorder_points": ACCEPT}
+"""What posting below these needs; a question what if stores nothing."""
 FOR_ADMINISTRATORS = ("keys", "audit")
 FORMS = {"record-rebuild": "create events", "sign-in": READ, "sign-out": READ, "sign-out-everywhere": READ}
 """What sending a form of a page needs, by the end of its address."""
@@ -56,12 +58,8 @@ def needed(method: str, path_template: str, path_params: Mapping[str, object]) -
         return ADMINISTER
     if method == "GET":
         return READ
-    if noun == "runs":
-        return RUN
-    if noun == "data_findings":
-        return CLOSE
-    if noun == "reorder_points":
-        return ACCEPT
+    if noun in POSTED:
+        return POSTED[noun]
     if noun == "imports":
         return f"import {str(path_params.get('file')).casefold()}" if "file" in path_params else ADMINISTER
     return f"{WAY_OF.get(method)} {noun}" if noun in FILES else ADMINISTER

@@ -11,7 +11,7 @@ from models.base import StorageError
 from models.engine import Engines
 from models.findings import UnplacedEvent
 from models.queries import records as record_queries
-from models.queries import run_inputs, runs, voids
+from models.queries import run_inputs, runs, stock_cases, voids
 from service.closings import ReadHistory
 from service.db import read_session, write_session
 from service.executors import chosen_executor
@@ -38,6 +38,7 @@ from service.translate_parts import from_parts, with_parts
 from service.translate_results import METHOD, failure_model_rows, need_rows
 from service.translate_spend import spend_rows
 from service.translate_turnarounds import without_turnaround
+from service.translate_what_if import packed_cases
 from service.use_cases.compare_runs import change_rows, read_run_before
 from service.use_cases.read_exchanges import read_exchanges
 
@@ -92,11 +93,13 @@ def _compute(engines: Engines, run_id: int, *, as_of: date, enter: Callable[[str
     results = _rows(made, asked, _descriptions(read.inputs))
     results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)
     changes = [] if before is None else change_rows(made, asked, before)
+    cases = packed_cases(made, asked.stock, history_days=_history_days(asked))
     enter("storing")
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
         runs.store_changes(session, run_id, changes)
         run_inputs.store_input(session, digest=read.digest, content=read.packed)
+        stock_cases.store_cases(session, run_id=run_id, content=cases)
         runs.finish_run(
             session,
             run_id,
@@ -113,6 +116,7 @@ def _compute(engines: Engines, run_id: int, *, as_of: date, enter: Callable[[str
             },
         )
         run_inputs.drop_old_inputs(session)
+        stock_cases.drop_old_cases(session)
 
 
 def _descriptions(inputs: Inputs) -> dict[str, str]:
@@ -171,11 +175,15 @@ def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
     yield from part_rows(made, periods, word="service_class", as_of=as_of, reasons=reasons)
 
 
+def _history_days(asked: Asked) -> float:
+    """Days of record."""
+    begins = [history.records_begin for history in asked.register.histories]
+    return float(asked.as_of.toordinal() - min(begins)) if begins else 0.0
+
+
 def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     """Lay out reorder points; rows are read in the order they are stored: what runs out soonest first."""
-    as_of = asked.as_of
-    begins = [history.records_begin for history in asked.register.histories]
-    history_days = float(as_of.toordinal() - min(begins)) if begins else 0.0
+    as_of, history_days = asked.as_of, _history_days(asked)
     unplaced = issue_warnings(asked.inputs, asked.stock, as_of=as_of)
     parts, decided = from_parts(asked.inputs, asked.stock, made.decisions), []
     elsewhere = stock_elsewhere(asked.stock, made.decisions)

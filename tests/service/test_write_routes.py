@@ -18,12 +18,13 @@ from msgspec import structs
 
 from models.access import ROLES
 from models.engine import Engines
-from models.queries import runs
+from models.queries import runs, stock_cases
 from models.queries.files import FILES
 from service.csv_tables import write_table
 from service.db import write_session
 from service.schemas.records import RECORDS
 from tests.service.conftest import AS_OF, NOON
+from tests.service.test_what_if import kept_case
 from tests.service.valid_records import TAGS, Body, days, names, records, records_and_changes
 
 Client = TestClient[Any]
@@ -51,6 +52,13 @@ PROPOSAL = {
 }
 TAKEN = st.tuples(st.none() | st.integers(-1, 10**9), st.none() | st.integers(0, 10**9)).filter(any_said).map(named)
 
+OTHERWISE = st.fixed_dictionaries({
+    "lead_time_days": st.floats(0.5, 730.0),
+    "target": st.floats(0.01, 0.999),
+    "unit_cost": st.decimals("0.01", "100000", places=2).map(str),
+    "shelf_life_days": st.integers(1, 10_000),
+})
+
 
 @pytest.mark.timeout(600)
 def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: Engines) -> None:
@@ -66,6 +74,7 @@ def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: E
     fifty_times(st.tuples(days, REASONS), partial(void, client))
     fifty_times(REASONS, partial(close, client, iter(findings(engines))))
     fifty_times(st.tuples(TAKEN, REASONS), partial(accept, client))
+    fifty_times(OTHERWISE, partial(suppose, client))
     fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
     fifty_times(days, partial(compute, client))
     writes = {f"{method} {path}" for path, methods in paths.items() for method in methods if method in WRITES}
@@ -165,6 +174,7 @@ def findings(engines: Engines) -> list[int]:
         runs.claim_run(session, run.id, started_at=NOON, pid=2)
         told = [{"kind": "reason_assumed", "detail": "", "identity": f"{number:064}"} for number in range(FINDINGS)]
         runs.store_results(session, run.id, {"findings": told, "reorder_points": [PROPOSAL]})
+        stock_cases.store_cases(session, run_id=run.id, content=kept_case("S/1", "K/1"))
         runs.finish_run(session, run.id, finished_at=NOON, input_digest="", horizon_ends_on=AS_OF, method="", counts={})
     return list(range(1, FINDINGS + 1))
 
@@ -185,6 +195,17 @@ def accept(client: Client, said: tuple[dict[str, int | None], str]) -> None:
     answer = client.post("/v1/reorder-points/S%2F1/K%2F1/accept", json={**taken, "reason": reason})
     assert answer.status_code == 200, answer.text
     assert same(answer.json(), {**taken, "reason": reason})
+
+
+def suppose(client: Client, otherwise: dict[str, Any]) -> None:
+    """Ask what would be."""
+    answer = client.post("/v1/what-if", json=otherwise)
+    assert answer.status_code == 200, answer.text
+    (row,) = answer.json()["value"]
+    assert (row["what_if"]["target"], row["what_if"]["unit_cost"]) == (
+        pytest.approx(otherwise["target"], rel=1e-5),
+        otherwise["unit_cost"],
+    )
 
 
 def keep_key(client: Client, said: tuple[str, str, str]) -> None:

@@ -1,0 +1,124 @@
+"""A question about other lead times, targets and prices, and its answer beside what the run computed."""
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Struct, UnsetType, structs
+
+from service.schemas.columns import LARGEST_DAYS, LARGEST_MONEY, Code, Count, Quantity, Share
+
+LONGEST = 730
+LeadTime = Annotated[float, Meta(gt=0, le=LONGEST, description=f"a number of days above 0 and up to {LONGEST}")]
+Spread = Annotated[float, Meta(ge=0, le=LONGEST, description=f"a number of days from 0 to {LONGEST}")]
+Review = Annotated[float, Meta(ge=0, le=365, description="a number of days from 0 to 365")]
+ShelfLife = Annotated[int, Meta(ge=1, le=LARGEST_DAYS, description="a whole number of days, 1 or more")]
+
+Price = Annotated[Decimal, Meta(description="an amount of money above 0")]
+
+
+def _is_price(amount: Decimal) -> bool:
+    return amount.is_finite() and 0 < amount <= LARGEST_MONEY
+
+
+class WhatIfRequest(Struct, kw_only=True, forbid_unknown_fields=True):
+    """What would be otherwise, of one kit, of one storeroom, or of all; what is left out is as the run found it."""
+
+    storeroom: Code | None = None
+    kit: Code | None = None
+    lead_time_days: LeadTime | None = None
+    lead_time_sd_days: Spread | None = None
+    review_period_days: Review | None = None
+    rule: Literal["cycle_service_level", "fill_rate"] | None = None
+    target: Share | None = None
+    unit_cost: Price | None = None
+    shelf_life_days: ShelfLife | None = None
+    floor_qty: Count | None = None
+    min_order_qty: Quantity | None = None
+    pack_qty: Quantity | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a question that changes nothing, and a price that is none.
+
+        Raises
+        ------
+        ValueError
+            If nothing is otherwise, or the price isn't positive.
+        """
+        said = {name for name, value in structs.asdict(self).items() if value is not None} - {"storeroom", "kit"}
+        if not said:
+            raise ValueError("Expected something that would be otherwise, such as lead_time_days or target")
+        if self.unit_cost is not None and not _is_price(self.unit_cost):
+            raise ValueError("Expected an amount of money above 0 in unit_cost")
+
+
+class WhatIfLevels(Struct, kw_only=True):
+    """What is decided about one kit in one storeroom."""
+
+    reorder_point: int | None
+    order_quantity: int | None
+    protection_interval_days: float | None
+    target: float | None
+    cycle_service_level: float | None
+    fill_rate: float | None
+    position: int | None
+    proposed_quantity: int | None
+    order_by: date | None
+    stock_out_on: date | None
+    unit_cost: Decimal | None
+    cost: Decimal | None
+    stock_mean: float | None
+    short_per_year: float | None
+    cost_per_year: float | None
+    order_expiring_mean: float | None
+    reason: str | None
+
+
+class WhatIfChange(Struct, kw_only=True):
+    """What would be, less what the run computed."""
+
+    reorder_point: int | None
+    order_quantity: int | None
+    protection_interval_days: float | None
+    cycle_service_level: float | None
+    fill_rate: float | None
+    position: int | None
+    proposed_quantity: int | None
+    cost: Decimal | None
+    stock_mean: float | None
+    short_per_year: float | None
+    cost_per_year: float | None
+    order_expiring_mean: float | None
+
+
+class WhatIfRow(Struct, kw_only=True):
+    """One kit in one storeroom, as the run computed it and as it would be."""
+
+    storeroom: str
+    kit: str
+    computed: WhatIfLevels
+    what_if: WhatIfLevels
+    change: WhatIfChange
+
+
+class WhatIfTotals(Struct, kw_only=True):
+    """All kits of the answer together."""
+
+    lines_to_order: int
+    cost: Decimal
+    stock_value: float
+    short_per_year: float
+
+
+class WhatIfOut(Struct, kw_only=True):
+    """The answer; nothing of it is stored."""
+
+    value: Sequence[WhatIfRow]
+    total_computed: WhatIfTotals
+    total_what_if: WhatIfTotals
+    total_change: WhatIfTotals
+    run: int
+    as_of: date
+    method: str | None
+    notice: str | UnsetType = UNSET
