@@ -11,12 +11,12 @@ from forecasting.backtest import PRESENT, Backtest, BacktestPlan, Level, Taking,
 from forecasting.backtest_scores import ANY_TARGET, Score, Verdict
 from forecasting.pipeline import DesignItem, Plant
 from forecasting.stocking import Rule
+from service.result_rows import round6
 from service.run_inputs import Asked
 from service.schemas.records import EventRecord
 from service.translate import successor_of
 from service.translate_days import event_days
 from service.translate_demand import valves_by_storeroom
-from service.translate_results import round6
 
 HORIZON_DAYS, STEP_DAYS, MOST_ORIGINS = 365, 182, 8
 LEVEL_STEP_DAYS = 30

@@ -7,8 +7,8 @@ from forecasting.issue_demand import PERIOD, IssueDemand
 from forecasting.order_quantities import USED_IN_TIME
 from forecasting.stock_positions import StockPosition, stock_position
 from forecasting.stocking import Rule, StockAchieved, StockDecision
+from service.result_rows import METHOD, Row, round6
 from service.translate_issues import basis_details, basis_words
-from service.translate_results import METHOD, Row, round6
 from service.translate_stock import AskedStock
 
 SHORT_HISTORY = 0.25

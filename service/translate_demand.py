@@ -10,9 +10,10 @@ from forecasting.consumption import Window
 from forecasting.demand import Demand
 from forecasting.pipeline import Forecast
 from forecasting.reasons import histories_until
+from service.result_rows import Row, round6
 from service.translate import NO_STOREROOM, Records, Register
 from service.translate_issues import untold_kinds
-from service.translate_results import NextStop, Row, counted, round6
+from service.translate_results import NextStop, counted
 from service.translate_stock import AskedStock
 
 NOISE = 1e-12

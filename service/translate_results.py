@@ -11,21 +11,19 @@ import numpy as np
 from forecasting.clocks import ItemAge
 from forecasting.consumption import TakeUp, Window
 from forecasting.fitting import Fit
-from forecasting.lifetime_points import POINTS
 from forecasting.lives import Lives
 from forecasting.pipeline import Forecast
 from forecasting.pooling import InUse
 from forecasting.trends import TrendTests
+from service.result_rows import Row, round6
 from service.translate_diagnostics import diagnose
 from service.translate_groups import seen_within_classes
 from service.translate_intervals import how_sure
 from service.translate_kits import NOTHING_TOLD, KitsTold
 from service.translate_stock import AskedStock
 
-METHOD = f"posterior-mixture-{POINTS}"
 LOOKS = {"30": (0.0, 30.0), "90": (0.0, 90.0), "365": (0.0, 365.0)}
 """Looks ahead for single valves."""
-Row = dict[str, object]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,11 +32,6 @@ class NextStop:
 
     window: Window
     starts_on: date
-
-
-def round6(value: float | None) -> float | None:
-    """Keep 6 significant digits."""
-    return None if value is None else float(f"{value:.6g}")
 
 
 def counted(number: int, one: str, many: str = "") -> str:

@@ -1,7 +1,7 @@
 """Stock questions that a run kept, asked again with other lead times, targets or prices."""
 
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
@@ -10,10 +10,8 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from forecasting.issue_demand import PERIOD
 from forecasting.known_demand import KnownDemand
-from forecasting.pipeline import Forecast
-from forecasting.stocking import Rule, decide, windows_needed
+from forecasting.stocking import Rule, decide
 from models.runs import RunReorderPoint
 from service.schemas.results import rounded
 from service.schemas.what_if import WhatIfChange, WhatIfLevels, WhatIfRequest, WhatIfTotals
@@ -47,28 +45,8 @@ class StockCase:
     probabilities: tuple[tuple[float, ...], ...]
 
 
-def packed_cases(made: Forecast, asked: Sequence[AskedStock], *, history_days: float) -> bytes:
-    """Keep every question that was decided, compressed.
-
-    Parameters
-    ----------
-    made : Forecast
-        What was computed.
-    asked : sequence of AskedStock
-        What was asked.
-    history_days : float [days]
-        Length of the record.
-
-    Returns
-    -------
-    bytes
-        For `unpacked_cases`.
-    """
-    return zlib.compress(msgspec.msgpack.encode(list(_cases(made, asked, history_days))))
-
-
 def unpacked_cases(packed: bytes) -> list[StockCase]:
-    """Read what `packed_cases` kept.
+    """Read what a run kept.
 
     Parameters
     ----------
@@ -81,22 +59,6 @@ def unpacked_cases(packed: bytes) -> list[StockCase]:
         In the order they were asked.
     """
     return msgspec.msgpack.decode(zlib.decompress(packed), type=list[StockCase])
-
-
-def _cases(made: Forecast, asked: Sequence[AskedStock], history_days: float) -> Iterator[StockCase]:
-    for one in asked:
-        key = one.question.storeroom, one.question.kit
-        if key not in made.decisions:
-            continue
-        windows, alone = windows_needed(one.question), made.from_issues.get(key)
-        demand = made.running[key] if alone is None else {window: alone.over(window) for window in windows}
-        yield StockCase(
-            # who takes the kit is told by needs; a decision doesn't ask
-            asked=replace(one, question=replace(one.question, valves=frozenset())),
-            history_days=history_days if alone is None else alone.periods * PERIOD,
-            ends=tuple(end for _, end in windows),
-            probabilities=tuple(tuple(demand[window].probabilities.tolist()) for window in windows),
-        )
 
 
 def changed(case: StockCase, wanted: WhatIfRequest, *, assumed: Assumptions) -> AskedStock:

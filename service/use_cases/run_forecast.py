@@ -16,6 +16,7 @@ from service.closings import ReadHistory
 from service.db import read_session, write_session
 from service.executors import chosen_executor
 from service.record_doubts import tag_findings, untagged_findings, young_record_findings
+from service.result_rows import METHOD
 from service.run_inputs import Asked, Inputs, asked_of, read_inputs
 from service.settings import now
 from service.translate_decisions import reorder_row, reorder_row_from_issues
@@ -35,10 +36,10 @@ from service.translate_issues import dead_stock, issue_warnings
 from service.translate_kits import kits_told
 from service.translate_order_lines import stock_elsewhere, with_elsewhere
 from service.translate_parts import from_parts, with_parts
-from service.translate_results import METHOD, failure_model_rows, need_rows
+from service.translate_results import failure_model_rows, need_rows
 from service.translate_spend import spend_rows
+from service.translate_stock_cases import packed_cases
 from service.translate_turnarounds import without_turnaround
-from service.translate_what_if import packed_cases
 from service.use_cases.compare_runs import change_rows, read_run_before
 from service.use_cases.read_exchanges import read_exchanges
 

@@ -18,12 +18,13 @@ from forecasting.service_levels import ServiceLevels
 from forecasting.stock_positions import StockPosition
 from forecasting.stocking import StockDecision
 from forecasting.trends import TrendTests
+from service.result_rows import round6
 from service.schemas.records import AreaRecord, DesignKitRecord, EventRecord, KitRecord, StoreroomRecord, ValveRecord
 from service.translate import Records, Register, register_from_records
 from service.translate_decisions import reorder_row
 from service.translate_demand import Period, demand_rows, forecast_periods, shortfalls
 from service.translate_findings import finding_rows, subjects_of
-from service.translate_results import LOOKS, failure_model_rows, need_rows, round6
+from service.translate_results import LOOKS, failure_model_rows, need_rows
 from service.translate_stock import AskedStock, Assumptions, stock_asked
 from tests.strategies import CI
 
