@@ -6,9 +6,10 @@ from decimal import Decimal
 
 from forecasting.pipeline import Forecast
 from forecasting.spending import Spend, SpendAsked
+from service.result_rows import Row, round6
 from service.schemas.records import KitRecord
 from service.translate_demand import OF_PARTS, Period, forecast_periods
-from service.translate_results import Row, counted, round6
+from service.translate_results import counted
 
 LEVELS = (10, 50, 80, 90)
 CENT = Decimal("0.01")
