@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from html import escape
+from itertools import pairwise
 from textwrap import wrap
 
 from msgspec import Struct, field
@@ -53,21 +54,21 @@ class _Paper:
 
     def across(self, age: float) -> float:
         """Place of an age, within the frame."""
-        share = (math.log(max(age, 1e-9)) - self.first) / max(self.last - self.first, 1e-9)
-        return LEFT + min(1.0, max(0.0, share)) * (RIGHT - LEFT)
+        return self.place((math.log(max(age, 1e-9)), self.low))[0]
 
     def up(self, share: float) -> float:
         """Place of a share failed, within the frame."""
-        height = (_height(share) - self.low) / (self.high - self.low)
-        return BOTTOM - min(1.0, max(0.0, height)) * (BOTTOM - TOP)
+        return self.place((self.first, _height(share)))[1]
 
-    def holds(self, age: float, share: float) -> bool:
-        """Whether a point lies within the frame."""
-        return (
-            0.0 < share < 1.0
-            and self.low <= _height(share) <= self.high
-            and self.first - 1e-9 <= math.log(max(age, 1e-9)) <= self.last + 1e-9
-        )
+    def place(self, way: Point) -> Point:
+        """Place of log age and height, within the frame."""
+        across = (way[0] - self.first) / max(self.last - self.first, 1e-9)
+        up = (way[1] - self.low) / (self.high - self.low)
+        return LEFT + min(1.0, max(0.0, across)) * (RIGHT - LEFT), BOTTOM - min(1.0, max(0.0, up)) * (BOTTOM - TOP)
+
+    def holds(self, way: Point) -> bool:
+        """Whether log age and height lie within the frame."""
+        return self.low <= way[1] <= self.high and self.first - 1e-9 <= way[0] <= self.last + 1e-9
 
 
 def _height(share: float) -> float:
@@ -104,9 +105,29 @@ def _axes(paper: _Paper) -> Iterator[str]:
     yield _text((24, middle), "per cent failed (Weibull scale)", anchor="middle", more=turned)
 
 
+def _at_edge(paper: _Paper, inside: Point, outside: Point) -> Point:
+    """Where the way from a point in the frame to one beyond it crosses the edge; log age and height."""
+    reach = 1.0
+    for axis, (least, most) in enumerate(((paper.first, paper.last), (paper.low, paper.high))):
+        step = outside[axis] - inside[axis]
+        if step:
+            reach = min(reach, ((most if step > 0 else least) - inside[axis]) / step)
+    return inside[0] + reach * (outside[0] - inside[0]), inside[1] + reach * (outside[1] - inside[1])
+
+
 def _curve(paper: _Paper, line: Sequence[Point], colour: str, dashes: str) -> str:
-    places = [(paper.across(age), paper.up(share)) for age, share in line if paper.holds(age, share)]
-    path = " ".join(f"{across:.1f},{up:.1f}" for across, up in places)
+    """Draw a line as far as the frame."""
+    ways = [(math.log(max(age, 1e-9)), _height(share)) for age, share in line if 0.0 < share < 1.0]
+    places = []
+    for start, end in pairwise(ways):
+        if paper.holds(start):
+            places.append(start)
+        if paper.holds(start) != paper.holds(end):
+            inside, outside = (start, end) if paper.holds(start) else (end, start)
+            places.append(_at_edge(paper, inside, outside))
+    places += [way for way in ways[-1:] if paper.holds(way)]
+    drawn = [paper.place(way) for way in places]
+    path = " ".join(f"{across:.1f},{up:.1f}" for across, up in drawn)
     return f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="2"{dashes}/>'
 
 

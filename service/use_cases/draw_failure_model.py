@@ -1,5 +1,7 @@
 """The probability plot of a failure model, drawn from what its run stored."""
 
+from collections.abc import Iterator
+
 import msgspec
 
 from forecasting.errors import InsufficientData
@@ -67,10 +69,8 @@ def _caption(model: FailureModelOut, data: PlotData) -> str:
         )
     if data.seen_to_days is not None:
         said.append(f"At {data.seen_to_days:,.6g} days all then watched had failed, so the points end before.")
-    if any(begin < age for begin, age, *_ in data.points):
-        said.append("A bar across marks failures known to lie in an interval.")
     if data.points:
-        said.append("Vertical bars are pointwise 95 % limits of the share failed, no lifetime distribution assumed.")
+        said += _points_told(model, data)
     if data.band:
         said.append(_band_told(model))
     if data.reason:
@@ -88,6 +88,16 @@ def _fitted(model: FailureModelOut) -> str:
     ages.append(f"half by {median:,.4g}" if isinstance(median, float | int) else "")
     told = f"{model.family.capitalize()} lifetime, scale {model.scale_days:,.4g} days, shape {model.shape:.3g}"
     return f"{told}: {' and '.join(age for age in ages if age)}."
+
+
+def _points_told(model: FailureModelOut, data: PlotData) -> Iterator[str]:
+    if any(begin < age for begin, age, *_ in data.points):
+        yield "A bar across marks failures known to lie in an interval."
+    masked = model.details.get("cause_masked")
+    if isinstance(masked, int) and masked:
+        lives, ran = ("One life", "it was") if masked == 1 else (f"{masked} lives", "they were")
+        yield f"{lives} ended in a failure whose item isn't said: to the points {ran} running on, so they may lie low."
+    yield "Vertical bars are pointwise 95 % limits of the share failed, no lifetime distribution assumed."
 
 
 def _band_told(model: FailureModelOut) -> str:

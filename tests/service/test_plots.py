@@ -1,9 +1,11 @@
 """Probability plots: what a run stores of them, what is drawn, and what is said beside."""
 
+import math
 from collections.abc import Callable
 from typing import Any
 from xml.etree import ElementTree
 
+import msgspec
 import numpy as np
 import pytest
 from litestar.testing import TestClient
@@ -12,9 +14,11 @@ from forecasting.lives import Lives, lives_of_one_sample
 from forecasting.pooling import lifetimes_in_use
 from forecasting.trends import trend_tests
 from models.engine import Engines
-from service.plots import PlotData, draw_plot
+from service.plots import BOTTOM, LEFT, RIGHT, TOP, PlotData, draw_plot
+from service.schemas.results import FailureModelOut
 from service.translate_diagnostics import Diagnosis, diagnose
 from service.translate_results import _trend_words
+from service.use_cases.draw_failure_model import draw_if_any
 
 Client = TestClient[Any]
 SVG = "{http://www.w3.org/2000/svg}"
@@ -64,6 +68,48 @@ def test_all_that_is_drawn_lies_on_the_sheet() -> None:
     across = [float(line.get("x2", "0")) for line in svg.findall(f"{SVG}line")]
     up = [float(line.get("y2", "0")) for line in svg.findall(f"{SVG}line")]
     assert (min(across) >= 0, max(across) <= 720, min(up) >= 0, max(up) <= 560) == (True,) * 4
+
+
+def test_lines_end_at_the_frame_and_not_before_it() -> None:
+    """A straight line from far below and left of the frame to beyond its top: drawn from edge to edge."""
+    data = PlotData(
+        method="Kaplan-Meier",
+        points=[(100.0, 100.0, 0.1, 0.05, 0.2), (300.0, 300.0, 0.5, 0.3, 0.7)],
+        own_line=[(1.0, 1e-5), (200.0, 0.3), (90000.0, 0.9999999)],
+        line=[(100.0, 0.1), (300.0, 0.5)],
+    )
+    line, own = (
+        [tuple(map(float, place.split(","))) for place in str(one.get("points")).split()]
+        for one in drawn(data, "x").findall(f"{SVG}polyline")
+    )
+    assert len(line) == 2
+    (first, middle, last) = own
+    assert first[0] == LEFT or first[1] == BOTTOM
+    assert last[0] == RIGHT or last[1] == TOP
+    assert first[0] < middle[0] < last[0]
+    low, high = (math.log(-math.log1p(-share)) for share in (1e-5, 0.3))
+    slope = (high - low) / math.log(200.0)
+    drawn_slope = (first[1] - middle[1]) / (middle[0] - first[0])
+    line_slope = (line[0][1] - line[1][1]) / (line[1][0] - line[0][0])
+    true = (math.log(-math.log(0.5)) - math.log(-math.log(0.9))) / math.log(3.0)
+    assert drawn_slope / line_slope == pytest.approx(slope / true, rel=0.01), "bent nowhere"
+
+
+def test_failures_whose_item_is_not_said_are_told_beside_the_points() -> None:
+    """They are no points: with four in ten such failures the points lie far below the line."""
+    stored = {
+        "method": "Kaplan-Meier",
+        "points": [[100.0, 100.0, 0.05, 0.01, 0.3]],
+        "line": [[50.0, 0.02], [500.0, 0.5]],
+    }
+    known = {"service_class": "wet CO2", "maintainable_item": "trim", "failures": 90, "lives": 150}
+    words = {"status": "ok", "method": "fit", "details": {"plot": stored, "cause_masked": 55}}
+    unknown = dict.fromkeys(FailureModelOut.__struct_fields__[:-1])
+    model = msgspec.convert(unknown | known | words, FailureModelOut)
+    told = draw_if_any(model)
+    assert told is not None
+    said = " ".join(element.text or "" for element in ElementTree.fromstring(told).findall(f"{SVG}desc"))
+    assert "55 lives ended in a failure whose item isn't said: to the points they were running on" in said
 
 
 def test_a_run_stores_points_at_half_the_step_and_the_line_of_the_forecast() -> None:
