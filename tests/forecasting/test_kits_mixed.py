@@ -6,11 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from forecasting.consumption import Group
+from forecasting.clocks import ItemAge
+from forecasting.consumption import Group, ItemPlan
 from forecasting.histories import Action, AsFound, Event, History, Reason
-from forecasting.kit_attribution import RenewalSeen, renewals_seen
+from forecasting.kit_attribution import Kind, RenewalSeen, renewals_seen
+from forecasting.kit_dates import kit_dates
+from forecasting.kit_points import kits_at_points
 from forecasting.kits_consumed import ClassOutcomes, Key, outcomes_of_groups
 from forecasting.lifetime_points import LifetimePoints
+from forecasting.lifetimes import Weibull
 from forecasting.pipeline import DesignItem, Forecast, Plant, forecast
 from forecasting.stocking import Rule, StockQuestion
 
@@ -190,3 +194,50 @@ def test_a_failed_packing_that_takes_the_trims_kit_moves_demand_from_one_kit_to_
     moved = (0.5 + 2.0) / (2.5 + len(events))
     assert means(made, "P")[""] == pytest.approx((1.0 - moved) * packings, rel=0.02)
     assert means(made, "T")[""] == pytest.approx(means(stated, "T")[""] + moved * packings, rel=0.02)
+
+
+def test_every_row_sums_to_one_where_planned_dates_coincide_with_a_turnaround_and_an_edge() -> None:
+    """Both items planned on day 365, a turnaround then, a window that ends there and one that begins."""
+    seen = [
+        RenewalSeen(design="D", item="packing", service_class="air", kind=kind, found=None, kits=kits)
+        for kind in Kind
+        for kits in ((("P", 1),), (("P", 2),), (("T", 1),))
+    ]
+    lifetime = Weibull(scale=700.0, shape=2.2)
+    plans = tuple(
+        ItemPlan(item=item, lifetime=lifetime, interval=365.0, opportunity=300.0, kit=kit, qty=1, renews=renews)
+        for item, kit, renews in (
+            ("trim", "T", frozenset({"trim", "packing"})),
+            ("packing", "P", frozenset({"packing"})),
+        )
+    )
+    ages = tuple(
+        {
+            item: ItemAge(
+                valve=tag, item=item, service_class="air", age=age, survived=age, in_place=age, awaits_renewal=False
+            )
+            for item in ("trim", "packing")
+        }
+        for tag, age in (("V1", 0), ("V2", 65), ("V3", 364))
+    )
+    group = Group(
+        plans=plans, valves=("V1", "V2", "V3"), ages=ages, turnarounds=(300.0, 365.0), service_class="air", design="D"
+    )
+    many = [Weibull(scale=scale, shape=2.2) for scale in (500.0, 700.0, 1000.0)]
+    weights = np.full(3, 1.0 / 3.0)
+    known = LifetimePoints(weights=weights, lifetimes={("air", item): tuple(many) for item in ("trim", "packing")})
+    outcomes = outcomes_of_groups([group], seen, points=known)
+    windows = [(0.0, 300.0), (0.0, 365.0), (300.0, 365.0), (365.0, 730.0), (364.0, 365.0)]
+    for made in kits_at_points(
+        group,
+        known.of_items("air", ["trim", "packing"]),
+        windows,
+        weights=weights,
+        running={"P": windows, "T": windows},
+        dates=kit_dates([], {}, designs={}, as_of=0),
+    ):
+        taking = outcomes.get(("air", "D", frozenset(made.over.items)))
+        for one in (made,) if taking is None else made.consumed(taking, weights):
+            for rows in (*one.at.probabilities.values(), *one.at.running.values(), *one.over.probabilities.values()):
+                assert np.abs(rows.sum(axis=1) - 1.0).max() < 1e-9
+    assert outcomes.keys() == {("air", "D", frozenset({"packing"}))}
