@@ -1,6 +1,7 @@
 """Which lifetime a class is forecast with: its own lives and, the fewer they are, the more the other classes."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -48,6 +49,23 @@ def drawn(seed: int, *, days: float) -> tuple[Lives, FloatArray]:
     return plant(rng, list(log_scales), list(shapes), days=days), log_scales + np.log(np.log(2.0)) / shapes
 
 
+def many(seeds: range, *, days: float) -> tuple[Lives, FloatArray]:
+    """Plants side by side, each an item of its own; and all true log medians."""
+    drawn_plants = [drawn(seed, days=days) for seed in seeds]
+    parts = [lives for lives, _ in drawn_plants]
+    whole = Lives(
+        samples=tuple(
+            (name, f"trim {seed}") for seed, one in zip(seeds, parts, strict=True) for name, _ in one.samples
+        ),
+        sample=np.concatenate([one.sample + CLASSES * place for place, one in enumerate(parts)]),
+        entry=np.concatenate([one.entry for one in parts]),
+        lower=np.concatenate([one.lower for one in parts]),
+        upper=np.concatenate([one.upper for one in parts]),
+        cause=np.arange(sum(len(one) for one in parts)),
+    )
+    return whole, np.concatenate([truth for _, truth in drawn_plants])
+
+
 def in_use(lives: Lives) -> tuple[InUse, ...]:
     return lifetimes_in_use(lives, wanted=lives.samples)
 
@@ -64,29 +82,17 @@ def root_mean_square(errors: FloatArray) -> float:
 @pytest.mark.parametrize(("days", "failures"), [(0.9 * YEAR, 2.6), (1.9 * YEAR, 5.7), (4.2 * YEAR, 13.0)])
 def test_leaning_on_the_pool_beats_own_fits_and_one_pool(days: float, failures: float) -> None:
     """Seeds 0 to 11 in order; own fits are judged only where there are any, so they are flattered."""
-    own, leaning, together, counted = [], [], [], []
-    for seed in range(12):
-        lives, truth = drawn(seed, days=days)
-        fits = fit_weibull(lives)
-        own.append([log_median(fit) for fit in fits] - truth)
-        leaning.append([log_median(one) for one in in_use(lives)] - truth)
-        one_pool = Lives(
-            samples=(("", "trim"),),
-            sample=np.zeros(len(lives), dtype=np.int64),
-            entry=lives.entry,
-            lower=lives.lower,
-            upper=lives.upper,
-            cause=lives.cause,
-        )
-        together.append(log_median(fit_weibull(one_pool)[0]) - truth)
-        counted.append(np.mean([fit.failures for fit in fits]))
-    assert np.mean(counted) == pytest.approx(failures, rel=0.15)
+    lives, truth = many(range(12), days=days)
+    fits = fit_weibull(lives)
+    assert np.mean([fit.failures for fit in fits]) == pytest.approx(failures, rel=0.15)
+    one_pool = replace(lives, samples=tuple(("", f"{seed}") for seed in range(12)), sample=lives.sample // CLASSES)
+    leaning = np.array([log_median(one) for one in in_use(lives)]) - truth
     errors = {
-        "own": root_mean_square(np.array(own)),
-        "leaning": root_mean_square(np.array(leaning)),
-        "one pool": root_mean_square(np.array(together)),
+        "own": root_mean_square(np.array([log_median(fit) for fit in fits]) - truth),
+        "leaning": root_mean_square(leaning),
+        "one pool": root_mean_square(np.repeat([log_median(fit) for fit in fit_weibull(one_pool)], CLASSES) - truth),
     }
-    assert np.isfinite(np.array(leaning)).all(), "no degenerate fit"
+    assert np.isfinite(leaning).all(), "no degenerate fit"
     assert errors["leaning"] <= 1.03 * min(errors["own"], errors["one pool"]), errors
 
 
@@ -195,12 +201,10 @@ def test_nothing_watched_is_nothing_known() -> None:
 
 def test_the_posterior_is_as_wide_as_it_should_be() -> None:
     """Half of the classes lie within 0.674 standard deviations: binomial, 240 classes, 4 standard errors."""
-    within = []
-    for seed in range(20, 40):
-        lives, truth = drawn(seed, days=1.9 * YEAR)
-        for one, true in zip(in_use(lives), truth, strict=True):
-            assert one.log_scale_sd is not None
-            within.append(abs(log_median(one) - true) < 0.674 * one.log_scale_sd)
+    lives, truth = many(range(20, 40), days=1.9 * YEAR)
+    chosen = in_use(lives)
+    sd = np.array([one.log_scale_sd for one in chosen], dtype=np.float64)
+    within = np.abs(np.array([log_median(one) for one in chosen]) - truth) < 0.674 * sd
     assert np.mean(within) == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(len(within)))
 
 
