@@ -15,6 +15,8 @@ from service.app import create_app
 from service.settings import Settings
 
 LOCALHOST = "127.0.0.1"
+# Clients keep their connections open; beyond these the next one waits until one is closed, however little is asked.
+CONNECTIONS = 1024
 
 
 def serve(settings: Settings, *, host: str) -> None:
@@ -56,6 +58,8 @@ async def _serve(settings: Settings, host: str) -> None:
         create_app(settings),
         address=host,
         port=settings.port,
+        backlog=CONNECTIONS,
+        backpressure=CONNECTIONS,
         interface=Interfaces.ASGI,
         http=HTTPModes.http1,
         websockets=False,

@@ -37,7 +37,7 @@ app = Litestar([bare])
 from granian.server.embed import Server
 from granian.constants import Interfaces
 import asyncio, sys
-place = {"address": "127.0.0.1", "port": int(sys.argv[1])}
+place = {"address": "127.0.0.1", "port": int(sys.argv[1]), "backlog": 1024, "backpressure": 1024}
 asyncio.run(Server(app, **place, interface=Interfaces.ASGI, log_access=False).serve())
 """
 

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -115,6 +115,16 @@ def test_head_has_the_headers_of_get_and_no_body(served: Served) -> None:
     head, get = served.client.head("/v1/runs"), served.client.get("/v1/runs")
     assert (head.status_code, head.content) == (200, b"")
     assert head.headers["content-length"] == get.headers["content-length"]
+
+
+def test_three_hundred_clients_that_keep_their_connections_open_are_all_answered(served: Served) -> None:
+    """The last one doesn't wait until one of the others goes, or is given up after half a minute."""
+    request = f"GET /health/live HTTP/1.1\r\nHost: 127.0.0.1:{served.port}\r\n\r\n".encode()
+    with ExitStack() as stack:
+        for _ in range(300):
+            connection = stack.enter_context(socket.create_connection(("127.0.0.1", served.port), timeout=20.0))
+            connection.sendall(request)
+            assert connection.recv(64).startswith(b"HTTP/1.1 200")
 
 
 @pytest.mark.parametrize(
