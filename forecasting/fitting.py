@@ -1,6 +1,6 @@
 """From lives to fitted lifetimes: maximum likelihood of any family, every sample in one batch."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import overload
 
@@ -106,23 +106,31 @@ class Fits(Sequence[Fit]):
     def __getitem__(self, place: int | slice) -> Fit | tuple[Fit, ...]:
         """Give the fit of one sample, or of several."""
         if isinstance(place, slice):
-            return tuple(self._fit(one) for one in range(*place.indices(len(self))))
-        return self._fit(place)
+            return tuple(self._rows(place))
+        row = range(len(self))[place]
+        return next(self._rows(slice(row, row + 1)))
 
-    def _fit(self, place: int) -> Fit:
-        """Take one row."""
-        (service_class, item), status = self.samples[place], self.status[place]
-        fitted = status is FitStatus.FITTED
-        scale, shape = float(self.scale[place]), float(self.shape[place])
-        return Fit(
-            service_class=service_class,
-            item=item,
-            status=status,
-            lifetime=lifetime_of(self.family, scale=scale, shape=shape) if fitted else None,
-            log_likelihood=float(self.log_likelihood[place]) if fitted else None,
-            exposure=float(self.exposure[place]),
-            **{name: int(getattr(self, name)[place]) for name in COUNTS},
-        )
+    def __iter__(self) -> Iterator[Fit]:
+        """Give all fits in order."""
+        return self._rows(slice(None))
+
+    def _rows(self, places: slice) -> Iterator[Fit]:
+        """Take rows out of the columns."""
+        counts = zip(*(getattr(self, name)[places].tolist() for name in COUNTS), strict=True)
+        numbers = (self.scale, self.shape, self.log_likelihood, self.exposure)
+        rows = zip(*(column[places].tolist() for column in numbers), strict=True)
+        told = zip(self.samples[places], self.status[places], rows, counts, strict=True)
+        for (service_class, item), status, (scale, shape, height, exposure), counted in told:
+            fitted = status is FitStatus.FITTED
+            yield Fit(
+                service_class=service_class,
+                item=item,
+                status=status,
+                lifetime=lifetime_of(self.family, scale=scale, shape=shape) if fitted else None,
+                log_likelihood=height if fitted else None,
+                exposure=exposure,
+                **dict(zip(COUNTS, counted, strict=True)),
+            )
 
 
 def log_likelihood(lives: Lives, lifetimes: Sequence[Fitted]) -> float:
