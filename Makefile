@@ -43,6 +43,7 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_fit_checks
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_renewals
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_kits
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_stocked_plant
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_calibration
 
 # fifty rounds of SIGKILL on each database; two hundred clients during a run

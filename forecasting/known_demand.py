@@ -1,6 +1,7 @@
 """Demand from now until any day, from that until some days: for questions asked after a run."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import gammaln, xlog1py, xlogy
@@ -51,7 +52,7 @@ class KnownDemand:
         possible = 0 < len(self.ends) == len(self.probabilities) and bool((steps > 0.0).all())
         check(possible, f"`ends` must be positive and in order, each with its `probabilities`, got {self.ends}")
 
-    @property
+    @cached_property
     def means(self) -> FloatArray:
         """Expected until each end, in kits."""
         return np.array([float(pmf @ np.arange(len(pmf))) for pmf in self.probabilities])

@@ -5,6 +5,8 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
 
+from msgspec import structs
+
 from forecasting.stocking import StockDecision
 from models.runs import RunReorderPoint
 from service.schemas.results import OrderLineOut, from_row
@@ -12,6 +14,7 @@ from service.translate_stock import AskedStock
 
 Key = tuple[str, str]
 """Storeroom and kit."""
+ACTIONS = ("order", "accepted_not_ordered", "declined", "chase_overdue")
 
 
 def stock_elsewhere(asked: Sequence[AskedStock], decisions: Mapping[Key, StockDecision]) -> dict[Key, dict[str, int]]:
@@ -67,7 +70,7 @@ def with_elsewhere(row: dict[str, object], others: Mapping[str, int]) -> dict[st
     return row | {"reason": reason, "details": told}
 
 
-def order_line(row: RunReorderPoint, *, method: str | None) -> OrderLineOut:
+def order_line(row: RunReorderPoint, *, method: str | None, taken: int | None = None) -> OrderLineOut:
     """Shape a line of the order list.
 
     Parameters
@@ -76,6 +79,8 @@ def order_line(row: RunReorderPoint, *, method: str | None) -> OrderLineOut:
         As stored; one of an earlier version lacks some of the details.
     method : str or None
         Of the run.
+    taken : int or None [kits]
+        Accepted of this run's proposal; None: nothing was decided since.
 
     Returns
     -------
@@ -84,7 +89,7 @@ def order_line(row: RunReorderPoint, *, method: str | None) -> OrderLineOut:
     """
     details: dict[str, Any] = row.details
     stock_out = details.get("stock_out_on")
-    return from_row(
+    line = from_row(
         OrderLineOut,
         row,
         order_quantity=row.proposed_quantity,
@@ -96,6 +101,22 @@ def order_line(row: RunReorderPoint, *, method: str | None) -> OrderLineOut:
         accepted_qty=details.get("accepted_qty", 0),
         stock_out_on=None if stock_out is None else date.fromisoformat(stock_out),
         elsewhere="|".join(f"{room}:{kits}" for room, kits in details.get("elsewhere", {}).items()) or None,
+    )
+    return line if taken is None else _decided(line, taken)
+
+
+def _decided(line: OrderLineOut, taken: int) -> OrderLineOut:
+    """Say of a line that a named holder has decided about it since the forecast; nothing more is to be ordered."""
+    actions = {*line.action.split("|"), "accepted_not_ordered" if taken else "declined"} - {"order", ""}
+    said = f"{taken} accepted since this forecast" if taken else "declined since this forecast"
+    return structs.replace(
+        line,
+        position=None if line.position is None else line.position + taken,
+        order_quantity=0,
+        cost=None,
+        action="|".join(word for word in ACTIONS if word in actions),
+        accepted_qty=line.accepted_qty + taken,
+        reason=f"{said}; {line.reason}",
     )
 
 

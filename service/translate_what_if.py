@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
+from functools import cache
 from typing import Any
 
 import msgspec
@@ -135,7 +136,7 @@ def answered(case: StockCase, asked: AskedStock, *, as_of: date) -> WhatIfLevels
         If it can't be decided.
     """  # noqa: DOC502 (comes from decide)
     known = KnownDemand(ends=case.ends, probabilities=tuple(np.array(pmf) for pmf in case.probabilities))
-    row = reorder_row(asked, decide(asked.question, known.over), as_of=as_of, history_days=case.history_days)
+    row = reorder_row(asked, decide(asked.question, cache(known.over)), as_of=as_of, history_days=case.history_days)
     return levels(row)
 
 

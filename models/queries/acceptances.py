@@ -74,6 +74,29 @@ def every_acceptance(session: Session) -> Sequence[Acceptance]:
     return session.exec(select(Acceptance).order_by(col(Acceptance.id))).all()
 
 
+def taken_of_run(session: Session, run_id: int) -> dict[tuple[str, str], int]:
+    """Add up how many kits were taken of what a run proposes; a quantity of 0 takes back what was taken before.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Which run.
+
+    Returns
+    -------
+    dict from (storeroom, kit) to int [kits]
+        By keys, only where a quantity was decided.
+    """
+    wanted = select(Acceptance).where(Acceptance.run_id == run_id, col(Acceptance.quantity).is_not(None))
+    taken: dict[tuple[str, str], int] = {}
+    for one in session.exec(wanted.order_by(col(Acceptance.id))):
+        key = one.storeroom_key, one.kit_key
+        taken[key] = taken.get(key, 0) + one.quantity if one.quantity else 0
+    return taken
+
+
 def orders_known(session: Session, *, storeroom: str, kit: str) -> list[tuple[str, str]]:
     """Name the orders of a kit for a storeroom that are in the record.
 

@@ -144,7 +144,8 @@ class OrderLineOut(Struct, kw_only=True):
     """What to order, or which order to chase; `order_quantity` is how many to order now.
 
     `position` is `usable_on_hand` - `unfilled` - `reserved` + `on_order_counted` + `accepted_qty`. `action` is one or
-    more of order, accepted_not_ordered, chase_overdue; `elsewhere` what other storerooms have, as STOREROOM:kits.
+    more of order, accepted_not_ordered, declined, chase_overdue; `elsewhere` what other storerooms have, as
+    STOREROOM:kits. What was accepted of this run's proposal since is `accepted_qty`, and isn't to be ordered again.
     """
 
     storeroom: str

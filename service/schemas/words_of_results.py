@@ -134,7 +134,7 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "WhyPosition.on_hand": Word("How many lie there", 3, KITS),
     "expired": Word("Of it expired, or expiring unused", 0, KITS),
     "OrderLine.action": Word(
-        "What to do: one or more of order, accepted_not_ordered, chase_overdue", "order|chase_overdue"
+        "What to do: one or more of order, accepted_not_ordered, declined, chase_overdue", "order|chase_overdue"
     ),
     "usable_on_hand": Word("On the shelf, neither expired nor likely to expire unused", 2, KITS),
     "accepted_qty": Word("Proposals accepted and on no order yet", 0, KITS),

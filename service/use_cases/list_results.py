@@ -12,7 +12,7 @@ from msgspec import UNSET, UnsetType
 
 from models.base import NotFound, Session
 from models.engine import Engines
-from models.queries import order_list, results
+from models.queries import acceptances, order_list, results
 from models.queries.results import DemandFilter
 from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
@@ -169,7 +169,7 @@ def list_changes(engines: Engines, *, run_id: int, storeroom: str | None, kit: s
 
 
 def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) -> Listing[OrderLineOut]:
-    """List what to order and which orders to chase, late ones first.
+    """List what to order and which orders to chase, late ones first; what was taken since isn't to be ordered again.
 
     Parameters
     ----------
@@ -185,8 +185,16 @@ def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) 
     Listing
         One row per storeroom and kit that wants something done.
     """
+    with read_session(engines) as session:
+        run_id = choose_run(session, run_id).id
+        taken = acceptances.taken_of_run(session, run_id)
+
+    def shape(run: Run, row: RunReorderPoint) -> OrderLineOut:
+        method = method_of(run, row.details)
+        return order_line(row, method=method, taken=taken.get((row.storeroom_key, row.kit_key)))
+
     query = partial(order_list.order_list, storeroom=storeroom)
-    return _listing(engines, run_id, OrderLineOut, query, _order_line, cautions=CAUTIONS)
+    return _listing(engines, run_id, OrderLineOut, query, shape, cautions=CAUTIONS)
 
 
 def list_kit_needs(engines: Engines, *, run_id: int | None, tag: str) -> Listing[KitNeedOut]:
@@ -265,7 +273,3 @@ def _kit_need(run: Run, row: RunNeed) -> KitNeedOut:
         p_before_turnaround=row.details.get("p_before_turnaround"),
         next_turnaround_on=None if starts_on is None else date.fromisoformat(starts_on),
     )
-
-
-def _order_line(run: Run, row: RunReorderPoint) -> OrderLineOut:
-    return order_line(row, method=method_of(run, row.details))

@@ -184,3 +184,28 @@ def test_what_was_accepted_is_not_proposed_again_and_counts_until_it_is_on_an_or
     client.post(f"{address}/accept", json={"quantity": 0, "reason": "no longer wanted"})
     computed(engines)
     assert client.get(address).json()["position"] == wanted
+
+
+def test_what_was_taken_is_not_on_the_list_to_be_ordered_again(
+    client: Client, engines: Engines, finish_run: FinishRun
+) -> None:
+    """Before the next run: 4 taken in two steps; then all taken back."""
+    finish_run(engines)
+
+    def line() -> dict[str, Any]:
+        (found,) = (row for row in client.get("/v1/order-list").json()["value"] if row["kit"] == "K-1")
+        return dict(found)
+
+    before = line()
+    assert (before["action"], before["order_quantity"], before["position"]) == ("order", 4, 2)
+    client.post(ADDRESS, json={"quantity": 3, "reason": "what the budget pays"})
+    client.post(ADDRESS, json={"quantity": 1, "reason": "one more"})
+    after = line()
+    assert (after["action"], after["order_quantity"], after["accepted_qty"]) == ("accepted_not_ordered", 0, 4)
+    assert (after["position"], after["cost"]) == (6, None)
+    assert after["reason"] == f"4 accepted since this forecast; {before['reason']}"
+    client.post(ADDRESS, json={"quantity": 0, "reason": "not this year"})
+    declined = line()
+    assert (declined["action"], declined["order_quantity"], declined["position"]) == ("declined", 0, 2)
+    client.post(ADDRESS, json={"reorder_point": 5, "reason": "only a level, which decides no quantity"})
+    assert line() == declined
