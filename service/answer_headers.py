@@ -21,7 +21,7 @@ NOT_PAGES = ("/v1/", "/schema", "/assets/", "/problems/", "/health", "/metrics")
 COMMON = (
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"DENY"),
-    (b"referrer-policy", b"no-referrer"),
+    (b"referrer-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
 )
 

@@ -5,6 +5,7 @@ from datetime import date
 from hashlib import sha256
 
 import msgspec
+from msgspec import structs
 
 from forecasting.errors import InvalidInput
 from models.base import Conflict
@@ -13,10 +14,10 @@ from service.problem_kinds import REPEATED_DIFFERENTLY
 from service.problems import ProblemFound
 from service.schemas.rebuild_sheet import RebuildSheetOut
 from service.schemas.records import EventRecord
-from service.use_cases.change_records import create_record, read_record
+from service.use_cases.change_records import create_record, list_events_of, read_record
 from service.use_cases.read_rebuild_sheet import read_rebuild_sheet
 
-REF_DIGITS = 16
+BENCH, REF_DIGITS = "bench-", 16
 MOST = 1e9
 
 
@@ -39,7 +40,7 @@ def record_rebuild(engines: Engines, tag: str, form: Mapping[str, str], *, sent_
     Returns
     -------
     EventRecord
-        The event, recorded now or when the form came first.
+        The event, recorded now, when the form came first, or when another form said the same of the same day.
 
     Raises
     ------
@@ -50,7 +51,10 @@ def record_rebuild(engines: Engines, tag: str, form: Mapping[str, str], *, sent_
     """
     pressure, as_left = (_number(form, name) for name in ("pressure_drop_kpa", "as_left_ml_per_min"))
     sheet = read_rebuild_sheet(engines, tag, today=today, pressure_drop_kpa=pressure, as_left_ml_per_min=as_left)
-    event = _event(sheet, form, ref=f"bench-{sha256(sent_as.encode()).hexdigest()[:REF_DIGITS]}")
+    event = _event(sheet, form, ref=f"{BENCH}{sha256(sent_as.encode()).hexdigest()[:REF_DIGITS]}")
+    known = _recorded_alike(engines, event)
+    if known is not None:
+        return known
     try:
         create_record(engines, "events", event, today=today)
     except Conflict:
@@ -86,6 +90,13 @@ def typed_number(text: str, *, name: str = "a field") -> float | None:
     if value is not None and not 0.0 <= value < MOST:
         raise InvalidInput(f"{name} is {text[:40]}, expected a number, 0 or more")
     return value
+
+
+def _recorded_alike(engines: Engines, event: EventRecord) -> EventRecord | None:
+    """Find an event of the bench that says the same of the same day: somebody went back and sent a fresh form again."""
+    recorded = (row for row in list_events_of(engines, event.tag).rows() if isinstance(row, EventRecord))
+    of_bench = (row for row in recorded if (row.ref or "").startswith(BENCH))
+    return next((row for row in of_bench if structs.replace(row, ref=event.ref) == event), None)
 
 
 def _event(sheet: RebuildSheetOut, form: Mapping[str, str], *, ref: str) -> EventRecord:

@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,14 +55,21 @@ def demo_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def served_demo(demo_database: Path) -> Iterator[ServedDemo]:
     """Serve the demo to this computer for the whole session."""
+    with serving(demo_database) as served:
+        yield served
+
+
+@contextmanager
+def serving(database: Path) -> Iterator[ServedDemo]:
+    """Serve a database of the demo to this computer."""
     port = free_port()
     options = ("serve", "--open", "--port", str(port), "--requests-per-minute", "100000")
-    process = subprocess.Popen(command(demo_database, *options), stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(command(database, *options), stderr=subprocess.DEVNULL)
     address = f"http://127.0.0.1:{port}"
     try:
         with httpx.Client(base_url=address, timeout=PATIENCE, trust_env=False) as client:
             wait_until_alive(process.poll, client)
-        yield ServedDemo(address=address, database=demo_database)
+        yield ServedDemo(address=address, database=database)
     finally:
         process.terminate()
         process.wait(PATIENCE)

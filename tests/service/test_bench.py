@@ -103,6 +103,13 @@ def test_a_rebuild_sent_twice_is_recorded_once(bench: Client) -> None:
     [event] = bench.get("/v1/valves/FV-1/events").json()["value"]
     assert (event["as_found"], event["renewed"], event["kits_used"]) == ({"trim": "failed"}, ["trim"], {"K-1": 1})
     assert event["note"] == "as left seat leak 0.2 ml/min, allowed 0.45 ml/min: within"
+    again = re.search(r'name="form_token" value="([^"]+)"', bench.get("/valves/FV-1/record-rebuild").text)
+    assert again is not None
+    fresh = bench.post(
+        "/valves/FV-1/record-rebuild", data={**form, "form_token": again.group(1)}, follow_redirects=False
+    )
+    assert (fresh.status_code, fresh.headers["location"]) == (303, first.headers["location"])
+    assert len(bench.get("/v1/valves/FV-1/events").json()["value"]) == 1
     other = bench.post("/valves/FV-1/record-rebuild", data={**form, "reason": "planned"})
     assert (other.status_code, "other contents" in other.text) == (422, True)
     assert bench.post("/valves/FV-1/record-rebuild", data=FORM).status_code == 403

@@ -87,7 +87,7 @@ def test_browsers_are_kept_in_check(sqlite_client: Client, path: str) -> None:
     headers = sqlite_client.get(path).headers
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["x-frame-options"] == "DENY"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cross-origin-resource-policy"] == "same-origin"
     assert "frame-ancestors 'none'" in headers["content-security-policy"]
     policy = "default-src 'self'" if path in {"/schema", "/problems/stale"} else "default-src 'none'"
