@@ -5,6 +5,7 @@ import os
 import platform
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from importlib.metadata import version
 from typing import Literal
 
@@ -99,6 +100,7 @@ def user_name() -> str:
         return f"user {os.getuid()}"
 
 
+@cache  # reading it takes longer than most answers
 def code_version() -> str:
     """Say which version of the code runs.
 

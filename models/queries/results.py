@@ -9,13 +9,19 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TypeVar
 
-from sqlalchemy import ColumnElement, func
+from sqlalchemy import ColumnElement, bindparam, func
 from sqlmodel import col, select
 
 from models.base import NotFound, Session, code_key
 from models.runs import RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 
 Table = TypeVar("Table", RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint)
+# put together once: it is asked for most often, and that takes longer than asking
+REORDER_POINT = select(RunReorderPoint).where(
+    RunReorderPoint.run_id == bindparam("run_id"),
+    RunReorderPoint.storeroom_key == bindparam("storeroom_key"),
+    RunReorderPoint.kit_key == bindparam("kit_key"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -252,10 +258,11 @@ def reorder_point(session: Session, run_id: int, *, storeroom: str, kit: str) ->
     NotFound
         If the run has none for them.
     """
-    found = reorder_points(session, run_id, storeroom=storeroom, kit=kit, after=0, limit=1)
-    if not found:
+    asked = {"run_id": run_id, "storeroom_key": code_key(storeroom), "kit_key": code_key(kit)}
+    found = session.scalars(REORDER_POINT, asked).one_or_none()
+    if found is None:
         raise NotFound(f"run {run_id} has no reorder point for kit {kit} in storeroom {storeroom}")
-    return found[0]
+    return found
 
 
 def needs_of_valve(session: Session, run_id: int, *, tag: str, after: int, limit: int) -> Sequence[RunNeed]:

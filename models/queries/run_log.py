@@ -8,6 +8,9 @@ from sqlmodel import col, select
 from models.base import NotFound, Session
 from models.runs import Run
 
+# put together once: every answer asks it, and that takes longer than asking
+LATEST_FINISHED = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
+
 
 def get_run(session: Session, run_id: int) -> Run:
     """Find a run.
@@ -64,8 +67,7 @@ def latest_finished(session: Session) -> Run | None:
     Run or None
         The last one that was finished.
     """
-    finished = select(Run).where(Run.status == "finished").order_by(col(Run.id).desc()).limit(1)
-    return session.exec(finished).one_or_none()
+    return session.exec(LATEST_FINISHED).one_or_none()
 
 
 def finished_before(session: Session, *, as_of: date) -> Run | None:
