@@ -40,6 +40,7 @@ VALUES: dict[type, Any] = {
     JSON: {"a": [1, "b"]},
 }
 OTHERS: dict[tuple[str, str], Any] = {
+    ("signatures", "sha256"): "5e" * 32,
     ("scheduled_jobs", "status"): "finished",
     ("scheduled_jobs", "lease_ends_at"): None,
     # demand of an area: older versions hold no other
