@@ -50,6 +50,7 @@ from service.routes import (
     shelf,
     signatures,
     spend,
+    turnaround_pages,
     what_if,
     workbooks,
 )
@@ -154,7 +155,7 @@ def routed(settings: Settings) -> Litestar:
 
     v1 = Router("/v1", route_handlers=[handler for noun in NOUNS for handler in noun.HANDLERS])
     return Litestar(
-        route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER, *bench.HANDLERS],
+        route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER, turnaround_pages.PAGES, *bench.HANDLERS],
         dependencies={
             "engines": Provide(_engines, sync_to_thread=False),
             "processes": Provide(_processes, sync_to_thread=False),

@@ -25,6 +25,8 @@ PAGES = {
     "valve": "/valves/FV-1001",
     "rebuild sheet": "/valves/FV-1001/rebuild-sheet",
     "record a rebuild": "/valves/FV-1001/record-rebuild",
+    "shutdowns": "/turnarounds",
+    "shutdown": "/turnarounds/TA-2027-A",
     "record": "/record",
     "findings of a kind": "/record?kind=unknown_start",
     "past forecasts": "/past-forecasts",

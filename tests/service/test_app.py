@@ -98,6 +98,7 @@ OUR_PAGES = {
     *("/assets/pages/{name}", "/sign-in", "/record", "/past-forecasts"),
     *("/valves/{tag}/rebuild-sheet", "/valves/{tag}/record-rebuild"),
     *("/kits", "/kits/{code}", "/service-classes", "/service-classes/{code}", "/valves", "/valves/{tag}"),
+    *("/turnarounds", "/turnarounds/{code}"),
 }
 FORMS = {"/sign-in", "/sign-out", "/sign-out-everywhere", "/valves/{tag}/record-rebuild"}
 LISTS = ("failure-models", "demand", "reorder-points", "order-list", "valves/{tag}/kit-needs", "data-findings", "runs")

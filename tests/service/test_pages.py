@@ -14,8 +14,11 @@ from models.queries.facts import INVENTED_PLANT, set_fact
 from service.db import write_session
 from service.schemas.results import CAUTIONS
 from service.settings import Settings
+from service.use_cases.request_run import request_run
+from service.use_cases.run_forecast import run_forecast
 from tests.database_copies import copied
 from tests.service.conftest import connected
+from tests.service.findings_plant import AS_OF
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -164,6 +167,29 @@ def test_the_record_shows_every_open_finding_and_how_many_there_are_of_a_kind(pl
         of_kind = plant.get("/record", params={"kind": kind}).text
         assert of_kind.count('<td data-label="Valve">') == count
     assert CAUTIONS[0] in page
+
+
+def test_a_shutdown_shows_the_kits_of_its_areas_and_what_was_decided(sqlite_plant: str) -> None:
+    with copied(sqlite_plant) as url, connected(Settings(database_url=url, access="open")) as client:
+        area = client.get("/v1/areas").json()["value"][0]["code"]
+        record = {"code": "TA/9", "starts_on": "2026-09-01", "ends_on": "2026-09-20", "areas": [area]}
+        assert client.post("/v1/turnarounds", json=record).status_code == 201
+        line = {"turnaround": "TA/9", "tag": VALVES[0], "decision": "must_open", "decided_by": "somebody"}
+        assert client.post("/v1/scope-lines", json=line).status_code == 201
+        assert "doesn’t reach as far" in client.get("/turnarounds/TA%2F9").text
+        engines = open_engines(url)
+        run_forecast(engines, run_id=request_run(engines, as_of=AS_OF))
+        engines.reader.dispose()
+        asked = {"area": area, "bucket": "in_turnaround", "starts_on": "2026-09-01", "ends_on": "2026-09-20"}
+        rows = client.get("/v1/demand", params=asked).json()["value"]
+        names = ("mean", "p50", "p80", "p90", "turnaround_mean", "unplanned_mean")
+        wanted = sorted(number for row in rows for number in numbers(row, *names))
+        page = client.get("/turnarounds/TA%2F9").text
+        assert wanted
+        assert sorted(shown(page)) == wanted
+        assert "<strong>Not signed.</strong>" in page
+        assert ("must open" in page, f'href="/valves/{VALVES[0]}"' in page, CAUTIONS[0] in page) == (True, True, True)
+        assert 'href="/turnarounds/TA%2F9"' in client.get("/turnarounds").text
 
 
 def test_no_page_shows_a_number_that_the_interface_does_not_give(plant: Client) -> None:
