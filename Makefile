@@ -35,6 +35,7 @@ bench: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_demand
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.oracles.time_peers
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_stocking
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.bench_load
 
 # how often intervals hold the truth, on seeds 1 to 2,000
 study: $(STAMP)

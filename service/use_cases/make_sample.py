@@ -16,6 +16,8 @@ from service.use_cases import list_results
 SAMPLE_ROWS = 12
 SHEET, FIRST_ROW = "Cells", 6  # as a spreadsheet counts
 HEADER = ("storeroom", "kit", "position", "reorder_point", "order_quantity", "demand_mean", "demand_p90")
+# as a file names functions that came after its format; what is written here is left as it is by the library
+READ, FETCHED, ENCODED = "_xlfn.NUMBERVALUE", "_xlfn.WEBSERVICE", "_xlfn.ENCODEURL"
 OF_STOCK = ("position", "reorder-point", "order-quantity")
 OF_DEMAND = ("demand-mean", "demand-p90")
 
@@ -82,8 +84,8 @@ def _fill(book: Book, sample: _Sample, *, notice: str) -> None:
 def _fill_row(sheet: Any, row: int, pair: tuple[str, str], dialect: Dialect) -> None:
     for place, code in enumerate(pair):
         sheet.write_string(row - 1, place, code)
-    kit = f'"&kit="&ENCODEURL($B{row})'
-    of_stock = f'"?storeroom="&ENCODEURL($A{row})&{kit}'
+    kit = f'"&kit="&{ENCODED}($B{row})'
+    of_stock = f'"?storeroom="&{ENCODED}($A{row})&{kit}'
     asked = [(name, of_stock) for name in OF_STOCK] + [(name, kit.replace('"&', '"?', 1)) for name in OF_DEMAND]
     for place, (measure, query) in enumerate(asked, start=len(pair)):
         sheet.write_formula(row - 1, place, formula_of(measure, query, dialect), None, "")
@@ -108,9 +110,10 @@ def formula_of(measure: str, query: str, dialect: Dialect) -> str:
 
     Examples
     --------
-    >>> formula_of("position", '"?storeroom=MAIN&kit=K-1"', "comma")[:58]
-    '=IFERROR(NUMBERVALUE(WEBSERVICE($B$1&"/v1/cell/position"&"'
+    >>> formula_of("position", '"?storeroom=MAIN&kit=K-1"', "comma")[:44]
+    '=IFERROR(_xlfn.NUMBERVALUE(_xlfn.WEBSERVICE('
     """
     key = 'IF($B$2="","","&key="&$B$2)'
     address = f'$B$1&"/v1/cell/{measure}"&{query}&"&dialect={dialect}"&{key}'
-    return f'=IFERROR(NUMBERVALUE(WEBSERVICE({address}),"{DECIMAL_MARK[dialect]}"),WEBSERVICE({address}))'
+    fetched = f"{FETCHED}({address})"
+    return f'=IFERROR({READ}({fetched},"{DECIMAL_MARK[dialect]}"),{fetched})'
