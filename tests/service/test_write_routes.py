@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from functools import partial
 from io import BytesIO
+from itertools import count
 from typing import Any
 from zipfile import ZipFile
 
@@ -52,6 +53,7 @@ PROPOSAL = {
 }
 TAKEN = st.tuples(st.none() | st.integers(-1, 10**9), st.none() | st.integers(0, 10**9)).filter(any_said).map(named)
 
+PAID = st.decimals(-(10**6), 10**6, places=2).map(str)
 OTHERWISE = st.fixed_dictionaries({
     "lead_time_days": st.floats(0.5, 730.0),
     "target": st.floats(0.01, 0.999),
@@ -75,6 +77,7 @@ def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: E
     fifty_times(REASONS, partial(close, client, iter(findings(engines))))
     fifty_times(st.tuples(TAKEN, REASONS), partial(accept, client))
     fifty_times(OTHERWISE, partial(suppose, client))
+    fifty_times(st.tuples(REASONS, PAID, days), partial(sign, client, count()))
     fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
     fifty_times(days, partial(compute, client))
     writes = {f"{method} {path}" for path, methods in paths.items() for method in methods if method in WRITES}
@@ -195,6 +198,22 @@ def accept(client: Client, said: tuple[dict[str, int | None], str]) -> None:
     answer = client.post("/v1/reorder-points/S%2F1/K%2F1/accept", json={**taken, "reason": reason})
     assert answer.status_code == 200, answer.text
     assert same(answer.json(), {**taken, "reason": reason})
+
+
+def sign(client: Client, numbers: Iterator[int], said: tuple[str, str, str]) -> None:
+    """Sign a turnaround of its own, and note what came after."""
+    reason, paid, day = said
+    made = client.post("/v1/turnarounds", json={"code": f"SIGNED/{next(numbers)}"})
+    assert made.status_code == 201, made.text
+    place = made.headers["location"]
+    seen = {"If-Match": client.get(f"{place}/document").headers["etag"]}
+    answer = client.post(f"{place}/sign", json={"note": reason}, headers=seen)
+    assert answer.status_code == 200, answer.text
+    late = {"tag": "FV-9", "change": "add", "reason": reason, "cost": paid.removeprefix("-")}
+    for end, body in (("late-scope", late), ("actuals", {"line": "planned", "amount": paid, "paid_on": day})):
+        answer = client.post(f"{place}/{end}", json=body)
+        assert answer.status_code == 201, answer.text
+        assert same(answer.json(), body)
 
 
 def suppose(client: Client, otherwise: dict[str, Any]) -> None:
