@@ -171,3 +171,17 @@ def test_a_token_is_good_for_its_form_for_half_a_day() -> None:
     assert not is_token("secret", "/there", token, at=NOON)
     assert not is_token("other", "/here", token, at=NOON)
     assert form_token("secret", "/here", at=NOON) != token
+
+
+def test_a_form_replayed_after_signing_out_records_nothing(guarded: Client, sqlite_engines: Engines) -> None:
+    key = key_of(sqlite_engines, "admin")[1]
+    bearer = {"Authorization": f"Bearer {key}"}
+    assert guarded.post("/v1/valves", json={"tag": "FV-1"}, headers=bearer).status_code == 201
+    cookie = sign_in(guarded, key).headers["set-cookie"].partition(";")[0]
+    form = "/valves/FV-1/record-rebuild"
+    filled = {"form_token": token_on(guarded.get(form).text, form), "done_on": "2026-02-01"}
+    guarded.post("/sign-out", data={"form_token": token_on(guarded.get("/").text, "/sign-out")})
+    assert guarded.post(form, data=filled, headers={"Cookie": cookie}).status_code == 401
+    sign_in(guarded, key)
+    assert guarded.post(form, data=filled).status_code == 403
+    assert guarded.get("/v1/events", headers=bearer).json()["value"] == []
