@@ -63,7 +63,13 @@ def get_document(engines: NamedDependency[Engines], code: FromPath[str], run: Ru
     return _document(found.content, found.digest)
 
 
-@post_for("/turnarounds/{code:str}/sign", status_code=200, sync_to_thread=True, guards=GUARDS)
+@post_for(
+    "/turnarounds/{code:str}/sign",
+    status_code=200,
+    sync_to_thread=True,
+    guards=GUARDS,
+    responses=documented(*COMMON, 412, 413, 415, 422, 428),
+)
 def post_sign(
     engines: NamedDependency[Engines],
     code: FromPath[str],
