@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from forecasting.arrays import FloatArray, check
 
-__all__ = ["Amounts", "Sums", "sum_of", "sum_of_classes"]
+__all__ = ["Amounts", "Sums", "sum_of", "sum_of_classes", "sum_of_independent"]
 
 CELLS = 4096
 """Amounts on the grid."""
@@ -195,3 +195,37 @@ def _sums(classes: Sequence[Sequence[Amounts]], *, step: float) -> Sums:
     chances = np.fft.irfft(whole, n=size)[:cells]
     chances = np.where(chances > NOISE, chances, 0.0)[: np.flatnonzero(chances > NOISE)[-1] + 1]
     return Sums(step=step, chances=chances / chances.sum())
+
+
+def sum_of_independent(sums: Sequence[Sums], *, step: float | None = None) -> Sums:
+    """Distribution of the sum of sums that have nothing in common, such as those of several service classes.
+
+    Parameters
+    ----------
+    sums : sequence of Sums [any]
+        None: the sum is 0.
+    step : float or None [unit of the sum]
+        As for `sum_of`.
+
+    Returns
+    -------
+    Sums [unit of the sum]
+        The distribution.
+
+    References
+    ----------
+    As `sum_of`.
+
+    Examples
+    --------
+    >>> even = Sums(step=1.0, chances=np.array([0.5, 0.5]))
+    >>> sum_of_independent([even, even], step=1.0).chances.round(6)
+    array([0.25, 0.5 , 0.25])
+    """
+    return sum_of(
+        [
+            Amounts(values=np.asarray(one.step * np.arange(len(one.chances))), chances=one.chances[None, :])
+            for one in sums
+        ],
+        step=step,
+    )

@@ -50,6 +50,8 @@ READ = (
     "lots",
     "consequence_targets",
     "reservations",
+    "rebuild_costs",
+    "scope_lines",
 )
 Window = tuple[float, float]
 Exchanges = Mapping[str, Sequence[ExchangeTaking]]

@@ -23,7 +23,9 @@ from service.schemas.records import (
     OrderRecord,
     PartRecord,
     PolicyRecord,
+    RebuildCostRecord,
     ReservationRecord,
+    ScopeLineRecord,
     StockRecord,
     StockSettingRecord,
     StoreroomRecord,
@@ -61,6 +63,8 @@ class Records:
     lots: list[LotRecord] = field(default_factory=list)
     consequence_targets: list[ConsequenceTargetRecord] = field(default_factory=list)
     reservations: list[ReservationRecord] = field(default_factory=list)
+    rebuild_costs: list[RebuildCostRecord] = field(default_factory=list)
+    scope_lines: list[ScopeLineRecord] = field(default_factory=list)
     accepted: list[Accepted] = field(default_factory=list)
 
 

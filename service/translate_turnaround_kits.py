@@ -1,0 +1,232 @@
+"""From what a turnaround may take to its kits: how many, what is there, by when to order, what being late means."""
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from math import ceil
+
+import numpy as np
+
+from forecasting.money_sums import Sums, sum_of_independent
+from forecasting.order_dates import arrival_chance, kits_to_have, lead_time_at, open_days, order_by_day
+from forecasting.stocking import StockQuestion
+from forecasting.turnaround_budgets import kits_wanted
+from service.schemas.results import rounded
+from service.schemas.turnarounds import StagedKitOut, TurnaroundKitOut
+from service.translate_exposures import ValveOutcomes
+from service.translate_scope import Planning
+from service.translate_scope_lines import ChosenScope
+from service.translate_stock import Assumptions
+from service.translate_windows import TurnaroundWindow
+from service.translate_works import in_money
+
+PROBABILITY = 0.9
+"""Of having enough kits, and of an order being there in time (our convention)."""
+ByClass = Mapping[str, Sequence[ValveOutcomes]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Shelf:
+    """A kit in the storerooms that serve a turnaround.
+
+    Parameters
+    ----------
+    available : int [kits]
+        There on the day, beyond what is kept for the running need and what is promised.
+    lead, spread : float [days]
+        Lead time; the longest of the storerooms'.
+    least, pack : int [kits]
+        How many can be ordered.
+    storerooms : tuple of str [codes]
+        Which.
+    """
+
+    available: int
+    lead: float
+    spread: float
+    least: int
+    pack: int
+    storerooms: tuple[str, ...]
+
+    def rounded_up(self, qty: int) -> int:
+        """Order at least the least quantity, in whole packs."""
+        return ceil(max(qty, self.least) / self.pack) * self.pack if qty > 0 else 0
+
+
+def kit_rows(
+    planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, by_class: ByClass
+) -> list[TurnaroundKitOut]:
+    """Lay out the kits of a turnaround, late ones first.
+
+    Parameters
+    ----------
+    planning : Planning
+        Record and lifetimes.
+    window : TurnaroundWindow
+        The turnaround.
+    chosen : ChosenScope
+        Its scope.
+    by_class : mapping from service class to sequence of ValveOutcomes
+        What may become of its valves.
+
+    Returns
+    -------
+    list of TurnaroundKitOut
+        Every kit that is planned or may be needed.
+    """
+    by_kit: dict[str, list[Sums]] = defaultdict(list)
+    for some in by_class.values():
+        for kit, wanted in kits_wanted([one.outcomes for one in some]).items():
+            by_kit[kit].append(wanted)
+    rows = [
+        _row(planning, window, chosen, kit, sum_of_independent(wanted, step=1.0))
+        for kit, wanted in sorted(by_kit.items())
+    ]
+    return sorted(rows, key=lambda row: (-row.days_late, row.to_order == 0, row.order_by or date.max, row.kit))
+
+
+def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, wanted: Sums) -> TurnaroundKitOut:
+    as_of, need = planning.asked.as_of, window.starts_on
+    tags = sorted(tag for tag, work in chosen.opened.items() if kit in dict(work.kits))
+    planned = sum(dict(chosen.opened[tag].kits)[kit] for tag in tags)
+    shelf, enough = _shelf(planning, window, chosen, kit), kits_to_have(wanted, probability=PROBABILITY)
+    to_order = shelf.rounded_up(enough - shelf.available)
+    latest = lead_time_at(mean=shelf.lead, spread=shelf.spread, probability=PROBABILITY)
+    order_by = date.fromordinal(order_by_day(need.toordinal(), lead_days=latest, closures=()))
+    days = open_days(as_of.toordinal(), need.toordinal(), closures=())
+    known = planning.works.kits.get(kit)
+    price = None if known is None else known.unit_cost
+    freeze = window.record.scope_freeze_on
+    row = TurnaroundKitOut(
+        kit=kit,
+        to_order=to_order,
+        order_by=order_by if to_order else None,
+        days_late=max((as_of - order_by).days, 0) if to_order else 0,
+        planned_qty=planned,
+        expected_extra=rounded(wanted.mean - planned),
+        p50=round(wanted.quantile(0.5)),
+        p80=round(wanted.quantile(0.8)),
+        p90=round(wanted.quantile(0.9)),
+        wanted_qty=enough,
+        available=shelf.available,
+        needed_on=need,
+        lead_time_days=shelf.lead,
+        lead_time_sd_days=shelf.spread,
+        arrives_in_time=rounded(arrival_chance(mean=shelf.lead, spread=shelf.spread, days=days)),
+        order_before_freeze=bool(to_order) and freeze is not None and as_of < freeze and order_by < freeze,
+        chance_used=rounded(_more_than(wanted, shelf.available)) if to_order else None,
+        unit_cost=price,
+        cost=None if price is None else to_order * price,
+        surplus_cost=None if price is None or not to_order else _surplus(wanted, shelf.available, to_order, price),
+        reason="",
+        details={
+            "storerooms": list(shelf.storerooms),
+            "probability": PROBABILITY,
+            "lead_time_at_probability_days": latest,
+            "valves": tags,
+        },
+    )
+    row.reason = _reason(row, chosen, tags, freeze)
+    return row
+
+
+def _more_than(wanted: Sums, available: int) -> float:
+    return float(wanted.chances[available + 1 :].sum())
+
+
+def _surplus(wanted: Sums, available: int, ordered: int, price: Decimal) -> Decimal:
+    """Value the ordered kits that nothing is expected to take."""
+    left = np.clip(available + ordered - np.arange(len(wanted.chances)), 0, ordered)
+    return in_money(float(left @ wanted.chances) * float(price))
+
+
+def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str) -> _Shelf:
+    tags, days = {one.record.tag for one in chosen.valves}, float(window.days_to(planning.asked.as_of))
+    serving = {room for room, served in planning.asked.register.storerooms.items() if served & tags}
+    asked = [
+        one.question for one in planning.asked.stock if one.question.kit == kit and one.question.storeroom in serving
+    ]
+    assumed = Assumptions().lead_time_days
+    return _Shelf(
+        available=sum(_free(one, days, planning.reorder_points.get((one.storeroom, kit), 0)) for one in asked),
+        lead=max((one.lead_time for one in asked), default=assumed),
+        spread=max((one.lead_time_spread for one in asked), default=0.0),
+        least=max((one.min_order for one in asked), default=1),
+        pack=max((one.pack for one in asked), default=1),
+        storerooms=tuple(one.storeroom for one in asked),
+    )
+
+
+def _free(question: StockQuestion, days: float, kept: int) -> int:
+    """Kits there on a day beyond what the running need keeps: usable then, or on an order due by then."""
+    expired = sum(lot.qty for lot in question.lots if lot.expires <= days)
+    due = sum(order.qty for order in question.orders if order.due <= days)
+    return max(question.on_hand - expired + due + question.accepted - question.reserved - max(kept, 0), 0)
+
+
+def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], freeze: date | None) -> str:
+    if not row.to_order:
+        return (
+            f"Nothing to order: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}, {row.available} are there."
+        )
+    told = f"Order {row.to_order} by {row.order_by}: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}"
+    if row.days_late:
+        told = (
+            f"Order {row.to_order} today, {row.days_late} days late: there by {row.needed_on} with a chance of "
+            f"{row.arrives_in_time:.0%}; expediting would have to save {row.days_late} days{_deferring(chosen, tags)}"
+        )
+    if row.order_before_freeze:
+        returned = "" if row.surplus_cost is None else f", and {row.surplus_cost:,} of them is expected to stay unused"
+        told += (
+            f". The scope is frozen later, on {freeze}: this is ordered on probability; the chance that it is needed "
+            f"is {row.chance_used:.0%}{returned}; unused kits go back to the shelf, what cancelling costs isn't in the "
+            "record"
+        )
+    return f"{told}."
+
+
+def _deferring(chosen: ChosenScope, tags: Sequence[str]) -> str:
+    """Say what it would cost to leave the valves that take a kit to the next window."""
+    if not tags:
+        return "; no planned valve takes it"
+    saved = sum(max(chosen.options[tag].value, 0.0) for tag in tags if tag in chosen.options)
+    named = ", ".join(tags[:3]) + (f" and {len(tags) - 3} more" if len(tags) > 3 else "")
+    return f"; leaving {named} to the next window would cost {in_money(saved):,} more"
+
+
+def staging_rows(by_class: ByClass) -> list[StagedKitOut]:
+    """Lay out the kits of each valve; unused ones come back.
+
+    Parameters
+    ----------
+    by_class : mapping from service class to sequence of ValveOutcomes
+        What may become of the valves.
+
+    Returns
+    -------
+    list of StagedKitOut
+        By tag and kit: what is planned, and what is expected beyond that.
+    """
+    rows = [row for some in by_class.values() for one in some for row in _staged(one)]
+    return sorted(rows, key=lambda row: (row.tag, row.kit))
+
+
+def _staged(one: ValveOutcomes) -> list[StagedKitOut]:
+    planned = {} if one.opened is None else dict(one.opened.kits)
+    chances = one.outcomes.chances.mean(axis=0)
+    expected: dict[str, float] = defaultdict(float)
+    for chance, works in zip(chances.tolist(), one.outcomes.works, strict=True):
+        for kit, qty in works[3].kits:
+            expected[kit] += chance * qty
+    return [
+        StagedKitOut(
+            tag=one.valve.record.tag,
+            kit=kit,
+            qty=planned.get(kit, 0),
+            expected_extra=rounded(expected[kit] - planned.get(kit, 0)),
+            opened_for="" if one.opened is None else "|".join(sorted(one.opened.items)),
+        )
+        for kit in sorted(expected.keys() | planned.keys())
+    ]
