@@ -84,6 +84,11 @@ class LongRun:
         return np.exp(-self.lifetime.cumulative_hazard(self.ages))
 
     @cached_property
+    def oldest(self) -> float:
+        """Age beyond which next to none is alive."""
+        return self.lifetime.quantile(1.0 - 1e3 * LAST)
+
+    @cached_property
     def days_lived(self) -> CubicHermiteSpline:
         """Mean of min(life, age) as a function of age."""
         return CubicHermiteSpline(self.ages, self.lasted, self.alive)
@@ -227,7 +232,7 @@ def cost_of_leaving(run: LongRun, *, ages: ArrayLike, days: float) -> Leaving:
     start = np.asarray(ages, dtype=np.float64)
     check(bool((start >= 0.0).all()) and days >= 0.0, f"`ages` and `days` must not be negative, got {ages!r}, {days}")
     # beyond, next to none is alive: the oldest age there is stands for it
-    start = np.minimum(start, run.lifetime.quantile(1.0 - 1e3 * LAST))
+    start = np.minimum(start, run.oldest)
     end = np.minimum(start + days, run.ages[-1])
     alive = np.exp(-run.lifetime.cumulative_hazard(start))
     left = (run.days_lived(end) - run.days_lived(start)) / alive

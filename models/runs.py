@@ -277,6 +277,19 @@ class RunFinding(SQLModel, table=True):
     details: dict[str, Any] = _details()
 
 
+class RunTurnaround(SQLModel, table=True):
+    """What a run plans for a turnaround: scope, budget, kits; one document, compressed."""
+
+    __tablename__ = "run_turnarounds"
+    __table_args__ = (UniqueConstraint("run_id", "code_key"),)
+
+    id: int = Field(default=None, primary_key=True)
+    run_id: int = _run_id()
+    code: str
+    code_key: str = _key()
+    content: bytes = Field(sa_type=LargeBinary)
+
+
 class DatabaseFact(SQLModel, table=True):
     """What is true of the whole database, such as that its plant is invented."""
 

@@ -1,23 +1,39 @@
-"""Answer one question of the server, as `python -m service.answer`: one JSON document in, one out."""
+"""Answer one question of the server, as `python -m service.answer KIND`: one JSON document in, one out."""
 
 import os
 import sys
+from collections.abc import Callable
 
 import msgspec
+from msgspec import Struct
 
-from models.engine import open_engines
+from models.engine import Engines, open_engines
 from service.logs import configure_logs
+from service.schemas.turnarounds import TurnaroundQuestion
 from service.schemas.windows import WindowQuestion
+from service.use_cases.answer_turnaround import answer_turnaround
 from service.use_cases.answer_window import answer_window
+from service.window_processes import TURNAROUND, WINDOW
+
+
+def _window(engines: Engines, question: bytes) -> Struct:
+    return answer_window(engines, msgspec.json.decode(question, type=WindowQuestion))
+
+
+def _turnaround(engines: Engines, question: bytes) -> Struct:
+    return answer_turnaround(engines, msgspec.json.decode(question, type=TurnaroundQuestion))
+
+
+ANSWERS: dict[str, Callable[[Engines, bytes], Struct]] = {WINDOW: _window, TURNAROUND: _turnaround}
 
 
 def main() -> None:
     """Read a question, compute the answer, write it; the database is named by the environment."""
     configure_logs()
-    question = msgspec.json.decode(sys.stdin.buffer.read(), type=WindowQuestion)
+    kind, question = sys.argv[1], sys.stdin.buffer.read()
     # the server that asks has the database open, so it is of this version
     engines = open_engines(os.environ["VALVE_KITS_DATABASE"])
-    answer = answer_window(engines, question)
+    answer = ANSWERS[kind](engines, question)
     engines.reader.dispose()
     sys.stdout.buffer.write(msgspec.json.encode(answer))
 

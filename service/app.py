@@ -51,6 +51,7 @@ from service.routes import (
     signatures,
     spend,
     turnaround_pages,
+    turnarounds,
     what_if,
     workbooks,
 )
@@ -74,6 +75,7 @@ NOUNS = (
     spend,
     what_if,
     signatures,
+    turnarounds,
     accuracy,
     cells,
     findings,

@@ -15,8 +15,9 @@ from service.schemas.words import Word, word_of
 from service.schemas.words_of_record import WORDS_OF_RECORD
 from service.schemas.words_of_results import WORDS_OF_RESULTS
 from service.schemas.words_of_service import WORDS_OF_ADDRESSES, WORDS_OF_SERVICE
+from service.schemas.words_of_turnarounds import WORDS_OF_TURNAROUNDS
 
-WORDS: dict[str, Word] = WORDS_OF_RESULTS | WORDS_OF_SERVICE | WORDS_OF_RECORD
+WORDS: dict[str, Word] = WORDS_OF_RESULTS | WORDS_OF_SERVICE | WORDS_OF_RECORD | WORDS_OF_TURNAROUNDS
 PARAMETERS: dict[str, Word] = WORDS | WORDS_OF_ADDRESSES
 
 

@@ -6,12 +6,14 @@ from forecasting.pipeline import Forecast
 from forecasting.turnarounds import Limits
 from service.run_inputs import Asked
 from service.schemas.turnarounds import TurnaroundPlan
+from service.stored_plans import packed_plan
 from service.translate_budget import budget_of
 from service.translate_exposures import outcomes_by_class
-from service.translate_scope import Planning, valves_at_window
+from service.translate_scope import valves_at_window
 from service.translate_scope_lines import chosen_scope, limit_rows, scope_rows
 from service.translate_turnaround_kits import kit_rows, staging_rows
 from service.translate_windows import TurnaroundWindow, windows_to_come
+from service.turnaround_planning import Planning
 
 
 def planning_of(made: Forecast, asked: Asked) -> Planning:
@@ -74,8 +76,8 @@ def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits) -> Tur
     )
 
 
-def plans_of(made: Forecast, asked: Asked) -> list[TurnaroundPlan]:
-    """Plan every turnaround to come, without limits.
+def plan_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
+    """Plan every turnaround to come, without limits, for storage.
 
     Parameters
     ----------
@@ -86,11 +88,13 @@ def plans_of(made: Forecast, asked: Asked) -> list[TurnaroundPlan]:
 
     Returns
     -------
-    list of TurnaroundPlan
-        By first day.
+    list of dict
+        Columns of run_turnarounds, by first day.
     """
     windows = windows_to_come(asked.inputs, as_of=asked.as_of)
     if not windows:
         return []
     planning = planning_of(made, asked)
-    return [plan_of(planning, window, Limits()) for window in windows]
+    return [
+        {"code": window.record.code, "content": packed_plan(plan_of(planning, window, Limits()))} for window in windows
+    ]

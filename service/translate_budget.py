@@ -20,10 +20,10 @@ from service.schemas.turnarounds import (
 )
 from service.translate_budget_basis import PRICE_SPREAD, basis_of
 from service.translate_exposures import ValveOutcomes
-from service.translate_scope import Planning
 from service.translate_scope_lines import ChosenScope
 from service.translate_windows import TurnaroundWindow
 from service.translate_works import Works, in_money
+from service.turnaround_planning import Planning
 
 PERCENTILE = 80
 PERCENTILES = range(1, 100)

@@ -6,9 +6,11 @@ from forecasting.lifetime_points import POINTS
 from service.schemas.results import rounded
 from service.schemas.turnarounds import BasisOut, PlannedModelOut, PriceOut
 from service.translate_results import METHOD, counted
-from service.translate_scope import ON_RUN_DAYS, Planning, ValveAtWindow
+from service.translate_scope import ValveAtWindow
 from service.translate_scope_lines import ChosenScope
+from service.translate_stands import ON_RUN_DAYS
 from service.translate_windows import TurnaroundWindow
+from service.turnaround_planning import Planning
 
 PRICE_SPREAD = 0.1
 """Standard deviation of the logarithm of all prices and hours together (our convention)."""
@@ -80,6 +82,10 @@ def _assumptions(chosen: ChosenScope) -> Iterator[str]:
     yield (
         "an item whose age isn't known has a distribution of ages, by its own lifetime; what can be isolated on the "
         f"run is renewed in the turnaround only if leaving it {ON_RUN_DAYS:g} days more doesn't pay"
+    )
+    yield (
+        "a failure costs what the rebuild costs of its design say, or a planned renewal and the cost_of_failure of its "
+        "consequence where that is stated and more"
     )
     unsaid = [one for one in chosen.valves if one.record.isolable_on_run is None]
     if unsaid:

@@ -10,9 +10,10 @@ from forecasting.kits_per_renewal import spread_columns
 from forecasting.rebuild_work import Work
 from forecasting.turnaround_budgets import Exposure, Outcomes, outcomes_of
 from forecasting.window_ages import failing_between
-from service.translate_scope import Planning, ValveAtWindow
+from service.translate_scope import ValveAtWindow
 from service.translate_scope_lines import ChosenScope
 from service.translate_windows import TurnaroundWindow
+from service.turnaround_planning import Planning
 
 FOUND_COLUMN = 60
 """Where the columns of chances of a find begin among those of low discrepancy: lifetimes take the first ones."""

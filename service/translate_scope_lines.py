@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from forecasting.rebuild_work import Work, work_of
 from forecasting.turnarounds import Candidate, Limits, Option, Worth, best_scope, worth_of_limits
 from service.schemas.results import rounded
-from service.schemas.turnarounds import LimitOut, ScopeLineOut
-from service.translate_scope import ItemStand, ValveAtWindow
+from service.schemas.turnarounds import LimitOut, ScopeValveOut
+from service.translate_scope import ValveAtWindow
+from service.translate_stands import ItemStand
 from service.translate_works import Works, in_money
 
 UNITS = Limits(budget=1000.0, hours=8.0, valves=1.0)
@@ -99,7 +100,7 @@ def limit_rows(chosen: ChosenScope) -> list[LimitOut]:
     ]
 
 
-def scope_rows(chosen: ChosenScope, works: Works) -> list[ScopeLineOut]:
+def scope_rows(chosen: ChosenScope, works: Works) -> list[ScopeValveOut]:
     """Lay out the scope, what is opened first, and what saves most first among those.
 
     Parameters
@@ -111,7 +112,7 @@ def scope_rows(chosen: ChosenScope, works: Works) -> list[ScopeLineOut]:
 
     Returns
     -------
-    list of ScopeLineOut
+    list of ScopeValveOut
         One per valve that could be opened.
     """
 
@@ -122,10 +123,10 @@ def scope_rows(chosen: ChosenScope, works: Works) -> list[ScopeLineOut]:
     return [_row(rank, one, chosen, works) for rank, one in enumerate(sorted(chosen.valves, key=order), start=1)]
 
 
-def _row(rank: int, valve: ValveAtWindow, chosen: ChosenScope, works: Works) -> ScopeLineOut:
+def _row(rank: int, valve: ValveAtWindow, chosen: ChosenScope, works: Works) -> ScopeValveOut:
     record, option = valve.record, chosen.options.get(valve.record.tag)
     work = chosen.opened.get(record.tag) or (None if option is None else option.work)
-    return ScopeLineOut(
+    return ScopeValveOut(
         rank=rank,
         tag=record.tag,
         decision="in" if record.tag in chosen.opened else "out",
@@ -218,7 +219,7 @@ def _safety(valve: ValveAtWindow, opened: bool) -> str:
         said.append(f"its proof test is due on {valve.record.proof_test_due_on}, before the next window")
     if not said:
         return "It is safety-related; nothing of it falls due before the next window."
-    warned = "" if opened else ": a forecast never overrides that"
+    warned = "" if opened and not valve.proof_test_due else ": a forecast never puts that off"
     return f"It is safety-related and {' and '.join(said)}{warned}."
 
 
@@ -234,8 +235,11 @@ def _unknown(valve: ValveAtWindow) -> str:
 
 
 def _chance(valve: ValveAtWindow) -> str:
-    return "unknown size" if valve.chance is None else f"{valve.chance:.0%}"
+    if valve.chance is None:
+        return "unknown size"
+    return "more than 99%" if valve.chance > 0.99 else f"{valve.chance:.0%}"
 
 
 def _named(items: frozenset[str]) -> str:
-    return " and ".join(sorted(items))
+    *first, last = sorted(items)
+    return f"{', '.join(first)} and {last}" if first else last

@@ -16,11 +16,12 @@ from forecasting.turnaround_budgets import kits_wanted
 from service.schemas.results import rounded
 from service.schemas.turnarounds import StagedKitOut, TurnaroundKitOut
 from service.translate_exposures import ValveOutcomes
-from service.translate_scope import Planning
+from service.translate_results import counted
 from service.translate_scope_lines import ChosenScope
 from service.translate_stock import Assumptions
 from service.translate_windows import TurnaroundWindow
 from service.translate_works import in_money
+from service.turnaround_planning import Planning
 
 PROBABILITY = 0.9
 """Of having enough kits, and of an order being there in time (our convention)."""
@@ -53,6 +54,16 @@ class _Shelf:
     def rounded_up(self, qty: int) -> int:
         """Order at least the least quantity, in whole packs."""
         return ceil(max(qty, self.least) / self.pack) * self.pack if qty > 0 else 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class _When:
+    """By when to order, how late that is, and how likely an order of today is there in time."""
+
+    lead_days: int
+    order_by: date
+    late: int
+    chance: float
 
 
 def kit_rows(
@@ -88,22 +99,17 @@ def kit_rows(
 
 
 def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, wanted: Sums) -> TurnaroundKitOut:
-    as_of, need = planning.asked.as_of, window.starts_on
     tags = sorted(tag for tag, work in chosen.opened.items() if kit in dict(work.kits))
     planned = sum(dict(chosen.opened[tag].kits)[kit] for tag in tags)
     shelf, enough = _shelf(planning, window, chosen, kit), kits_to_have(wanted, probability=PROBABILITY)
-    to_order = shelf.rounded_up(enough - shelf.available)
-    latest = lead_time_at(mean=shelf.lead, spread=shelf.spread, probability=PROBABILITY)
-    order_by = date.fromordinal(order_by_day(need.toordinal(), lead_days=latest, closures=()))
-    days = open_days(as_of.toordinal(), need.toordinal(), closures=())
-    known = planning.works.kits.get(kit)
-    price = None if known is None else known.unit_cost
-    freeze = window.record.scope_freeze_on
+    to_order, price = shelf.rounded_up(enough - shelf.available), _price(planning, kit)
+    when, freeze = _when(planning.asked.as_of, window.starts_on, shelf), window.record.scope_freeze_on
+    soon = freeze is not None and planning.asked.as_of < freeze and when.order_by < freeze
     row = TurnaroundKitOut(
         kit=kit,
         to_order=to_order,
-        order_by=order_by if to_order else None,
-        days_late=max((as_of - order_by).days, 0) if to_order else 0,
+        order_by=when.order_by if to_order else None,
+        days_late=when.late if to_order else 0,
         planned_qty=planned,
         expected_extra=rounded(wanted.mean - planned),
         p50=round(wanted.quantile(0.5)),
@@ -111,11 +117,11 @@ def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit:
         p90=round(wanted.quantile(0.9)),
         wanted_qty=enough,
         available=shelf.available,
-        needed_on=need,
+        needed_on=window.starts_on,
         lead_time_days=shelf.lead,
         lead_time_sd_days=shelf.spread,
-        arrives_in_time=rounded(arrival_chance(mean=shelf.lead, spread=shelf.spread, days=days)),
-        order_before_freeze=bool(to_order) and freeze is not None and as_of < freeze and order_by < freeze,
+        arrives_in_time=rounded(when.chance),
+        order_before_freeze=bool(to_order) and soon,
         chance_used=rounded(_more_than(wanted, shelf.available)) if to_order else None,
         unit_cost=price,
         cost=None if price is None else to_order * price,
@@ -124,12 +130,29 @@ def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit:
         details={
             "storerooms": list(shelf.storerooms),
             "probability": PROBABILITY,
-            "lead_time_at_probability_days": latest,
+            "lead_time_at_probability_days": when.lead_days,
             "valves": tags,
         },
     )
     row.reason = _reason(row, chosen, tags, freeze)
     return row
+
+
+def _price(planning: Planning, kit: str) -> Decimal | None:
+    known = planning.works.kits.get(kit)
+    return None if known is None else known.unit_cost
+
+
+def _when(as_of: date, need: date, shelf: _Shelf) -> _When:
+    lead_days = lead_time_at(mean=shelf.lead, spread=shelf.spread, probability=PROBABILITY)
+    order_by = date.fromordinal(order_by_day(need.toordinal(), lead_days=lead_days, closures=()))
+    days = open_days(as_of.toordinal(), need.toordinal(), closures=())
+    return _When(
+        lead_days=lead_days,
+        order_by=order_by,
+        late=max((as_of - order_by).days, 0),
+        chance=arrival_chance(mean=shelf.lead, spread=shelf.spread, days=days),
+    )
 
 
 def _more_than(wanted: Sums, available: int) -> float:
@@ -174,8 +197,8 @@ def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], fre
     told = f"Order {row.to_order} by {row.order_by}: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}"
     if row.days_late:
         told = (
-            f"Order {row.to_order} today, {row.days_late} days late: there by {row.needed_on} with a chance of "
-            f"{row.arrives_in_time:.0%}; expediting would have to save {row.days_late} days{_deferring(chosen, tags)}"
+            f"Order {row.to_order} today, {counted(row.days_late, 'day')} late: there by {row.needed_on} with a chance "
+            f"of {row.arrives_in_time:.0%}; expediting would have to save that{_deferring(chosen, tags)}"
         )
     if row.order_before_freeze:
         returned = "" if row.surplus_cost is None else f", and {row.surplus_cost:,} of them is expected to stay unused"

@@ -75,8 +75,8 @@ def works_from_records(records: Records, register: Register) -> Works:
     Parameters
     ----------
     records : Records
-        `planned_cost` and `unplanned_cost` are of one item renewed by itself, opening included and kits not;
-        `opening_hours` come once for each opening, on top of `planned_hours`.
+        `planned_hours`, `planned_cost` and `unplanned_cost` are of one item renewed by itself, opening included and
+        kits not; the `opening_hours` among the hours come once for each opening.
     register : Register
         The same record, for the numerics.
 
@@ -129,9 +129,9 @@ def _missing(need: DesignItem, cost: RebuildCostRecord | None, kit: KitRecord | 
 
 def _item_work(need: DesignItem, cost: RebuildCostRecord | None, price: float) -> ItemWork:
     planned = 0.0 if cost is None else float(cost.planned_cost or 0)
-    hours = 0.0 if cost is None else cost.planned_hours or 0.0
     opening = 0.0 if cost is None else cost.opening_hours or 0.0
-    share = opening / (hours + opening) if opening else 0.0
+    hours = opening if cost is None else max(cost.planned_hours or 0.0, opening)
+    share = opening / hours if hours else 0.0
     return ItemWork(
         item=need.item,
         kit=need.kit,
@@ -140,7 +140,7 @@ def _item_work(need: DesignItem, cost: RebuildCostRecord | None, price: float) -
         renews=need.renews,
         on_opening=need.on_opening,
         work_cost=planned * (1.0 - share),
-        hours=hours,
+        hours=hours - opening,
         opening_cost=planned * share,
         opening_hours=opening,
     )

@@ -10,11 +10,14 @@ from threading import BoundedSemaphore
 import msgspec
 
 from models.base import Busy
+from service.schemas.turnarounds import TurnaroundAnswer, TurnaroundQuestion
 from service.schemas.windows import WindowAnswer, WindowQuestion
 
 AT_ONCE = 2
 WAIT_SECONDS = 20.0
 ANSWER_SECONDS = 120.0
+WINDOW, TURNAROUND = "window", "turnaround"
+"""What can be asked."""
 
 
 class WindowProcesses:
@@ -51,15 +54,41 @@ class WindowProcesses:
             If too many are asking, or the answer takes too long.
         RuntimeError
             If the process failed; its log says why.
-        """  # noqa: DOC502 (Busy comes from _slot, too)
-        with self._slot(), self._started() as process:
+        """  # noqa: DOC502 (both come from _answered)
+        return msgspec.json.decode(self._answered(WINDOW, msgspec.json.encode(question)), type=WindowAnswer)
+
+    def ask_turnaround(self, question: TurnaroundQuestion) -> TurnaroundAnswer:
+        """Plan a turnaround under limits.
+
+        Parameters
+        ----------
+        question : TurnaroundQuestion
+            Of a turnaround that a finished run planned.
+
+        Returns
+        -------
+        TurnaroundAnswer
+            From what the run read.
+
+        Raises
+        ------
+        Busy
+            If too many are asking, or the answer takes too long.
+        RuntimeError
+            If the process failed; its log says why.
+        """  # noqa: DOC502 (both come from _answered)
+        return msgspec.json.decode(self._answered(TURNAROUND, msgspec.json.encode(question)), type=TurnaroundAnswer)
+
+    def _answered(self, kind: str, question: bytes) -> bytes:
+        """Let a process of its own answer."""  # noqa: DOC501 (said by the callers)
+        with self._slot(), self._started(kind) as process:
             try:
-                answer, _ = process.communicate(msgspec.json.encode(question), timeout=ANSWER_SECONDS)
+                answer, _ = process.communicate(question, timeout=ANSWER_SECONDS)
             except subprocess.TimeoutExpired as late:
                 raise Busy(f"the answer took longer than {ANSWER_SECONDS:g} seconds") from late
         if process.returncode != 0:
             raise RuntimeError(f"the process that was to answer ended with code {process.returncode}")
-        return msgspec.json.decode(answer, type=WindowAnswer)
+        return answer
 
     def close(self) -> None:
         """End every process; what waits for one gets no answer."""
@@ -76,9 +105,9 @@ class WindowProcesses:
             self._free.release()
 
     @contextmanager
-    def _started(self) -> Iterator[subprocess.Popen[bytes]]:
+    def _started(self, kind: str) -> Iterator[subprocess.Popen[bytes]]:
         process = subprocess.Popen(
-            [sys.executable, "-m", "service.answer"],
+            [sys.executable, "-m", "service.answer", kind],
             env=self._environment,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

@@ -18,6 +18,7 @@ from models.runs import (
     RunFinding,
     RunNeed,
     RunReorderPoint,
+    RunTurnaround,
 )
 from models.spending import RunSpend
 
@@ -28,6 +29,7 @@ RESULT_TABLES: dict[str, type[SQLModel]] = {
     "needs": RunNeed,
     "findings": RunFinding,
     "spend": RunSpend,
+    "turnarounds": RunTurnaround,
 }
 
 

@@ -12,7 +12,7 @@ from msgspec import UNSET, Struct, UnsetType
 from service.schemas.results import Details
 
 
-class ScopeLineOut(Struct, kw_only=True):
+class ScopeValveOut(Struct, kw_only=True):
     """A valve in a turnaround: opened or not, what for, why, and what that saves over the other choice.
 
     `chance_of_failure` is of any of its items before the next window, if none is renewed in this one. Of a valve that
@@ -186,7 +186,7 @@ class TurnaroundPlan(Struct, kw_only=True):
     """Everything a run plans for a turnaround, as stored."""
 
     code: str
-    scope: list[ScopeLineOut]
+    scope: list[ScopeValveOut]
     budget: BudgetOut
     kits: list[TurnaroundKitOut]
     staging: list[StagedKitOut]

@@ -1,6 +1,6 @@
 """Fields about the service itself: lists, problems, keys, imports, runs and jobs, findings."""
 
-from service.schemas.words import DAYS, MONEY, PER_YEAR, SECONDS, SHARE, Word
+from service.schemas.words import DAYS, MONEY, PER_YEAR, SECONDS, SHARE, VALVES, Word
 
 INSTANT = "2026-07-01T05:00:12Z"
 CAUTION = "Check seals for material and cure date. Old gaskets and packing are not reused because a kit is missing."
@@ -116,5 +116,7 @@ WORDS_OF_ADDRESSES: dict[str, Word] = {
     "limit": Word("At most so many", 100, "rows"),
     "within_days": Word("How far ahead", 90, DAYS),
     "budget": Word("For all stock", 150_000, MONEY),
+    "valves": Word("How many can be opened", 40, VALVES),
+    "percentile": Word("Chance with which base estimate and contingency suffice", 80, "per cent"),
     "ref": Word("ref of the row; of an event without one done_on:action:number", "WO-58213"),
 }

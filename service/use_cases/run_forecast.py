@@ -15,6 +15,7 @@ from models.queries import run_inputs, runs, stock_cases, voids
 from service.closings import ReadHistory
 from service.db import read_session, write_session
 from service.executors import chosen_executor
+from service.plan_of_turnaround import plan_rows
 from service.record_doubts import tag_findings, untagged_findings, young_record_findings
 from service.result_rows import METHOD
 from service.run_inputs import Asked, Inputs, asked_of, read_inputs
@@ -161,6 +162,7 @@ def _rows(made: Forecast, asked: Asked, descriptions: dict[str, str]) -> dict[st
         "reorder_points": _reorder_rows(made, asked),
         "spend": list(spend_rows(made, asked.inputs.kits, as_of=asked.as_of)),
         "needs": list(need_rows(made, asked.stock, asked.register.storerooms, policies, stops=stops)),
+        "turnarounds": plan_rows(made, asked),
     }
 
 

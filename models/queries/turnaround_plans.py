@@ -1,0 +1,48 @@
+"""What runs planned for turnarounds, as they stored it."""
+
+from sqlmodel import select
+
+from models.base import Session, code_key
+from models.runs import RunTurnaround
+from models.turnarounds import Turnaround
+
+
+def stored_plan(session: Session, run_id: int, code: str) -> bytes | None:
+    """Find what a run planned for a turnaround.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Which run.
+    code : str
+        Of the turnaround.
+
+    Returns
+    -------
+    bytes or None
+        Compressed, as stored; None: it planned none of that code.
+    """
+    wanted = select(RunTurnaround.content).where(
+        RunTurnaround.run_id == run_id, RunTurnaround.code_key == code_key(code)
+    )
+    return session.exec(wanted).one_or_none()
+
+
+def find_turnaround(session: Session, code: str) -> Turnaround | None:
+    """Find a turnaround in the record.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    code : str
+        Compared without regard to case.
+
+    Returns
+    -------
+    Turnaround or None
+        As it is now.
+    """
+    return session.exec(select(Turnaround).where(Turnaround.code_key == code_key(code))).one_or_none()
