@@ -3,9 +3,10 @@
 from collections.abc import Iterator
 
 from forecasting.lifetime_points import POINTS
+from service.result_rows import METHOD
 from service.schemas.results import rounded
 from service.schemas.turnarounds import BasisOut, PlannedModelOut, PriceOut
-from service.translate_results import METHOD, counted
+from service.translate_results import counted
 from service.translate_scope import ValveAtWindow
 from service.translate_scope_lines import ChosenScope
 from service.translate_stands import ON_RUN_DAYS
