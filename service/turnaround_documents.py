@@ -4,13 +4,15 @@ from dataclasses import dataclass
 from hashlib import sha256
 
 import msgspec
+from msgspec import UNSET, UnsetType, structs
 
 from models.base import Session
 from models.queries import signatures
-from models.runs import Run, RunDemand
+from models.runs import Run
 from models.turnarounds import Turnaround
 from service.settings import code_version
 from service.use_cases.choose_run import choose_run, notice
+from service.use_cases.read_turnaround import stored, told_budget
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,9 +50,12 @@ def document_of(session: Session, code: str, run_id: int | None) -> Document:
     ------
     NotFound
         If there is no such turnaround.
-    """  # noqa: DOC502 (comes from the query)
+    Conflict
+        If the run planned nothing for it, because it is over, for instance.
+    """  # noqa: DOC502 (both come from below)
     turnaround = signatures.get_turnaround(session, code)
-    run = choose_run(session, run_id)
+    read = stored(session, code, run_id)
+    run = choose_run(session, read.run)
     said = notice(session)
     whole = {
         "document": "valve-kits turnaround 1",
@@ -63,22 +68,10 @@ def document_of(session: Session, code: str, run_id: int | None) -> Document:
         },
         "basis": {"run": run.id, "as_of": run.as_of, "method": run.method, "code_version": code_version()},
         "scope_lines": signatures.decisions(session, turnaround),
-        "kits": _kits(session, run, turnaround),
-        **({} if isinstance(said, msgspec.UnsetType) else {"notice": said}),
+        "scope": read.plan.scope,
+        "budget": structs.replace(told_budget(read), notice=UNSET),
+        "kits": read.plan.kits,
+        "staging": read.plan.staging,
+        **({} if isinstance(said, UnsetType) else {"notice": said}),
     }
     return Document(turnaround=turnaround, run=run, content=msgspec.json.encode(whole, order="sorted"))
-
-
-def _kits(session: Session, run: Run, turnaround: Turnaround) -> list[dict[str, object]]:
-    prices = signatures.prices(session)
-
-    def told(row: RunDemand) -> dict[str, object]:
-        kit = prices.get(row.kit_key)
-        return {
-            **{name: getattr(row, name) for name in ("area", "kit", "mean", "p10", "p50", "p80", "p90", "p95")},
-            **{name: getattr(row, name) for name in ("unplanned_mean", "planned_mean", "turnaround_mean", "reason")},
-            "unit_cost": None if kit is None else kit.unit_cost,
-            "priced_on": None if kit is None else kit.priced_on,
-        }
-
-    return [told(row) for row in signatures.kits_expected(session, run.id, turnaround)]

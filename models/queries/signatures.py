@@ -6,9 +6,7 @@ from typing import TypeVar
 from sqlmodel import col, select
 
 from models.base import NotFound, Session, code_key
-from models.kits import Kit
 from models.register import Valve
-from models.runs import RunDemand
 from models.signatures import LateScope, Signature, TurnaroundActual
 from models.turnarounds import ScopeLine, Turnaround
 
@@ -66,36 +64,6 @@ def decisions(session: Session, turnaround: Turnaround) -> list[dict[str, str | 
         {"tag": tag, "decision": decision, "reason": reason, "decided_by": by}
         for tag, decision, reason, by in session.exec(wanted)
     ]
-
-
-def kits_expected(session: Session, run_id: int, turnaround: Turnaround) -> list[RunDemand]:
-    """List the kits that a run expects an area to take in a turnaround.
-
-    Parameters
-    ----------
-    session : Session
-        Any.
-    run_id : int
-        Which run.
-    turnaround : Turnaround
-        Of the record.
-
-    Returns
-    -------
-    list of RunDemand
-        By area and kit.
-    """
-    wanted = (
-        select(RunDemand)
-        .where(RunDemand.run_id == run_id, RunDemand.bucket == "in_turnaround", col(RunDemand.mean) > 0)
-        .order_by(col(RunDemand.area_key), col(RunDemand.kit_key))
-    )
-    return [row for row in session.exec(wanted) if turnaround.code in row.details.get("turnarounds", [])]
-
-
-def prices(session: Session) -> dict[str, Kit]:
-    """Read the kits of the record by the key of their code."""
-    return {kit.code_key: kit for kit in session.exec(select(Kit))}
 
 
 def find_signature(session: Session, code: str) -> Signature | None:

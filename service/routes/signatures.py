@@ -30,10 +30,11 @@ from service.schemas.signatures import (
     ActualRequest,
     LateScopeOut,
     LateScopeRequest,
+    PaidLineOut,
     SignatureOut,
     SignRequest,
 )
-from service.use_cases import sign_turnaround
+from service.use_cases import compare_paid, sign_turnaround
 
 AnyRequest = Request[Any, Any, Any]
 IfMatch = Annotated[
@@ -134,6 +135,14 @@ def get_actuals(
     return answer_list(request, asked, sign_turnaround.list_actuals(engines, code))
 
 
+@get_list("/turnarounds/{code:str}/paid-beside-budget")
+def get_paid_beside_budget(
+    request: AnyRequest, engines: NamedDependency[Engines], asked: NamedDependency[Asked], code: FromPath[str]
+) -> Response[Page[PaidLineOut]]:
+    """List the lines of the signed budget, later scope and the total, with what was paid on each."""
+    return answer_list(request, asked, compare_paid.paid_beside_budget(engines, code))
+
+
 HANDLERS = (
     get_document,
     post_sign,
@@ -143,4 +152,5 @@ HANDLERS = (
     get_late_scope,
     post_actual,
     get_actuals,
+    get_paid_beside_budget,
 )

@@ -89,3 +89,18 @@ class ActualOut(Struct, kw_only=True):
     holder: str
     recorded_at: datetime
     notice: str | UnsetType = UNSET
+
+
+class PaidLineOut(Struct, kw_only=True):
+    """What was paid on a line beside what was signed; later scope moves the total by its cost."""
+
+    line: str
+    mean: Decimal
+    p10: Decimal
+    p50: Decimal
+    p80: Decimal
+    p90: Decimal
+    paid: Decimal
+    payments: int
+    paid_less_mean: Decimal | None
+    reason: str

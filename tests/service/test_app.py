@@ -62,6 +62,7 @@ OPERATIONS = {
     ("get", "/v1/turnarounds/{code}/late-scope"),
     ("post", "/v1/turnarounds/{code}/actuals"),
     ("get", "/v1/turnarounds/{code}/actuals"),
+    ("get", "/v1/turnarounds/{code}/paid-beside-budget"),
     ("get", "/v1/cell/{measure}"),
     ("get", "/v1/workbook.xlsx"),
     ("get", "/v1/sample-workbook.xlsx"),

@@ -3,6 +3,8 @@
 import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from datetime import date
+from decimal import Decimal
 from hashlib import sha256
 from typing import Any
 
@@ -10,14 +12,17 @@ import pytest
 from litestar.testing import TestClient
 from sqlmodel import select
 
-from models.base import Conflict
+from models.base import Conflict, code_key
 from models.engine import Engines, open_engines
 from models.queries.audit import list_entries
 from models.queries.retention import keepers
+from models.runs import RunTurnaround
 from models.signatures import Signature
-from service.db import read_session
+from service.db import read_session, write_session
 from service.schemas.signatures import SignRequest
+from service.schemas.turnarounds import BasisOut, BudgetLineOut, BudgetOut, TurnaroundPlan
 from service.settings import Settings
+from service.stored_plans import packed_plan
 from service.use_cases import manage_keys
 from service.use_cases.sign_turnaround import sign
 from tests.service.findings_plant import bring_in
@@ -30,6 +35,44 @@ LATE = {"tag": "FV-9", "change": "add", "reason": "leak seen on the walk-down", 
 PAID = {"line": "planned", "amount": "39700.50", "paid_on": "2026-10-20"}
 
 
+def line(name: str, mean: int, spread: int) -> BudgetLineOut:
+    levels = {"p10": -1, "p50": 0, "p80": 1, "p90": 2}
+    amounts = {level: Decimal(mean + times * spread) for level, times in levels.items()}
+    return BudgetLineOut(line=name, mean=Decimal(mean), what="", **amounts)
+
+
+PLAN = TurnaroundPlan(
+    code="TA-1",
+    scope=[],
+    kits=[],
+    staging=[],
+    limits=[],
+    budget=BudgetOut(
+        turnaround="TA-1",
+        name="autumn",
+        starts_on=date(2026, 10, 4),
+        ends_on=date(2026, 10, 25),
+        scope_freeze_on=None,
+        as_of=date(2026, 3, 1),
+        base_estimate=Decimal(30_000),
+        contingency_percentile=80,
+        contingency=Decimal(8_000),
+        price_and_hours_change=Decimal(3_000),
+        lines=[
+            line("planned", 30_000, 0),
+            line("emergent", 4_000, 1_000),
+            line("total", 34_000, 1_000),
+            line("total_with_prices_and_hours", 34_000, 4_000),
+        ],
+        cash=[],
+        valves=[],
+        basis=BasisOut(as_of=date(2026, 3, 1), method="m", models=[], prices=[], assumptions=[], exclusions=[]),
+        percentiles=[Decimal(38_000)] * 99,
+        percentiles_without_prices=[Decimal(35_000)] * 99,
+    ),
+)
+
+
 @pytest.fixture
 def run(engines: Engines, finish_run: FinishRun) -> int:
     bring_in(
@@ -38,7 +81,10 @@ def run(engines: Engines, finish_run: FinishRun) -> int:
         valves="tag,design\nFV-1,D\n",
         scope_lines="turnaround,tag,decision,reason,decided_by\nTA-1,FV-1,must_open,passes when shut,planning\n",
     )
-    return finish_run(engines)
+    number = finish_run(engines)
+    with write_session(engines) as session:
+        session.add(RunTurnaround(run_id=number, code="TA-1", code_key=code_key("TA-1"), content=packed_plan(PLAN)))
+    return number
 
 
 def signed(client: Client) -> Any:
@@ -52,6 +98,9 @@ def test_what_was_seen_is_signed_and_served_unchanged(client: Client, engines: E
     seen = client.get(f"{PLACE}/document")
     assert seen.json()["scope_lines"][0]["tag"] == "FV-1"
     assert seen.json()["basis"]["run"] == run
+    budget = seen.json()["budget"]
+    assert (budget["contingency"], budget["contingency_percentile"], budget["run"]) == ("8000", 80, run)
+    assert [row["line"] for row in budget["lines"]][0] == "planned"
     body = signed(client)
     assert body["sha256"] == sha256(seen.content).hexdigest()
     assert (body["holder"], body["turnaround"], body["run"]) == ("open access", "TA-1", run)
@@ -144,6 +193,47 @@ def test_later_scope_and_actuals_come_after_the_signature_only(client: Client, r
         ["TA-1", "planned", "-700.50", "2026-10-20"],
     ]
     assert client.get(f"{PLACE}/signed").content == content
+
+
+def test_a_turnaround_that_the_run_did_not_plan_cannot_be_signed(client: Client, engines: Engines, run: int) -> None:
+    bring_in(engines, turnarounds="code,name,starts_on,ends_on\nTA-2,later,2027-10-04,2027-10-25\n")
+    for answer in (
+        client.get("/v1/turnarounds/TA-2/document"),
+        client.post("/v1/turnarounds/TA-2/sign", json={}, headers={"If-Match": '"x"'}),
+    ):
+        assert answer.status_code == 409
+        assert "didn't know turnaround TA-2 as it is now" in answer.json()["detail"]
+
+
+def test_what_was_paid_is_set_beside_what_was_signed(client: Client, run: int) -> None:
+    """Later scope is 4,110 less 1,000, and moves the total and its levels by that."""
+    assert client.get(f"{PLACE}/paid-beside-budget").status_code == 404
+    signed(client)
+    before = client.get(f"{PLACE}/paid-beside-budget").json()["value"]
+    assert {row["reason"] for row in before} == {"Nothing paid is recorded yet."}
+    assert {row["paid_less_mean"] for row in before} == {None}
+    client.post(f"{PLACE}/late-scope", json=LATE)
+    client.post(f"{PLACE}/late-scope", json=LATE | {"change": "drop", "cost": "1000.00"})
+    for name, amount in (("planned", "31000"), ("planned", "-500"), ("emergent", "5500"), ("late_scope", "3110")):
+        client.post(f"{PLACE}/actuals", json=PAID | {"line": name, "amount": amount})
+    rows = {row["line"]: row for row in client.get(f"{PLACE}/paid-beside-budget").json()["value"]}
+    assert list(rows) == ["planned", "emergent", "late_scope", "total_with_prices_and_hours"]
+    amounts = {
+        name: [Decimal(row[of]) for of in ("mean", "p80", "paid", "paid_less_mean")] for name, row in rows.items()
+    }
+    assert amounts == {
+        "planned": [30_000, 30_000, 30_500, 500],
+        "emergent": [4_000, 5_000, 5_500, 1_500],
+        "late_scope": [3_110, 3_110, 3_110, 0],
+        "total_with_prices_and_hours": [37_110, 41_110, 39_110, 2_000],
+    }
+    assert [row["payments"] for row in rows.values()] == [2, 1, 1, 4]
+    assert [row["reason"] for row in rows.values()] == [
+        "More than was expected in 90 of 100 cases.",
+        "More than was expected in 80 of 100 cases.",
+        "Within what was expected.",
+        "Within what was expected.",
+    ]
 
 
 @pytest.mark.parametrize("method", ["patch", "delete", "put"])
