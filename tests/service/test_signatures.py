@@ -3,7 +3,6 @@
 import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 from typing import Any
@@ -12,20 +11,18 @@ import pytest
 from litestar.testing import TestClient
 from sqlmodel import select
 
-from models.base import Conflict, code_key
+from models.base import Conflict
 from models.engine import Engines, open_engines
 from models.queries.audit import list_entries
 from models.queries.retention import keepers
-from models.runs import RunTurnaround
 from models.signatures import Signature
-from service.db import read_session, write_session
+from service.db import read_session
 from service.schemas.signatures import SignRequest
-from service.schemas.turnarounds import BasisOut, BudgetLineOut, BudgetOut, TurnaroundPlan
 from service.settings import Settings
-from service.stored_plans import packed_plan
 from service.use_cases import manage_keys
 from service.use_cases.sign_turnaround import sign
 from tests.service.findings_plant import bring_in
+from tests.service.stored_plan import store_plan
 
 Client = TestClient[Any]
 Connect = Callable[[Settings], AbstractContextManager[Client]]
@@ -33,44 +30,6 @@ FinishRun = Callable[[Engines], int]
 PLACE = "/v1/turnarounds/TA-1"
 LATE = {"tag": "FV-9", "change": "add", "reason": "leak seen on the walk-down", "cost": "4110.00"}
 PAID = {"line": "planned", "amount": "39700.50", "paid_on": "2026-10-20"}
-
-
-def line(name: str, mean: int, spread: int) -> BudgetLineOut:
-    levels = {"p10": -1, "p50": 0, "p80": 1, "p90": 2}
-    amounts = {level: Decimal(mean + times * spread) for level, times in levels.items()}
-    return BudgetLineOut(line=name, mean=Decimal(mean), what="", **amounts)
-
-
-PLAN = TurnaroundPlan(
-    code="TA-1",
-    scope=[],
-    kits=[],
-    staging=[],
-    limits=[],
-    budget=BudgetOut(
-        turnaround="TA-1",
-        name="autumn",
-        starts_on=date(2026, 10, 4),
-        ends_on=date(2026, 10, 25),
-        scope_freeze_on=None,
-        as_of=date(2026, 3, 1),
-        base_estimate=Decimal(30_000),
-        contingency_percentile=80,
-        contingency=Decimal(8_000),
-        price_and_hours_change=Decimal(3_000),
-        lines=[
-            line("planned", 30_000, 0),
-            line("emergent", 4_000, 1_000),
-            line("total", 34_000, 1_000),
-            line("total_with_prices_and_hours", 34_000, 4_000),
-        ],
-        cash=[],
-        valves=[],
-        basis=BasisOut(as_of=date(2026, 3, 1), method="m", models=[], prices=[], assumptions=[], exclusions=[]),
-        percentiles=[Decimal(38_000)] * 99,
-        percentiles_without_prices=[Decimal(35_000)] * 99,
-    ),
-)
 
 
 @pytest.fixture
@@ -82,8 +41,7 @@ def run(engines: Engines, finish_run: FinishRun) -> int:
         scope_lines="turnaround,tag,decision,reason,decided_by\nTA-1,FV-1,must_open,passes when shut,planning\n",
     )
     number = finish_run(engines)
-    with write_session(engines) as session:
-        session.add(RunTurnaround(run_id=number, code="TA-1", code_key=code_key("TA-1"), content=packed_plan(PLAN)))
+    store_plan(engines, "TA-1")
     return number
 
 

@@ -25,6 +25,7 @@ from service.csv_tables import write_table
 from service.db import write_session
 from service.schemas.records import RECORDS
 from tests.service.conftest import AS_OF, NOON
+from tests.service.stored_plan import store_plan
 from tests.service.test_what_if import kept_case
 from tests.service.valid_records import TAGS, Body, days, names, records, records_and_changes
 
@@ -77,7 +78,7 @@ def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: E
     fifty_times(REASONS, partial(close, client, iter(findings(engines))))
     fifty_times(st.tuples(TAKEN, REASONS), partial(accept, client))
     fifty_times(OTHERWISE, partial(suppose, client))
-    fifty_times(st.tuples(REASONS, PAID, days), partial(sign, client, count()))
+    fifty_times(st.tuples(REASONS, PAID, days), partial(sign, client, engines, count()))
     fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
     fifty_times(days, partial(compute, client))
     writes = {f"{method} {path}" for path, methods in paths.items() for method in methods if method in WRITES}
@@ -200,11 +201,13 @@ def accept(client: Client, said: tuple[dict[str, int | None], str]) -> None:
     assert same(answer.json(), {**taken, "reason": reason})
 
 
-def sign(client: Client, numbers: Iterator[int], said: tuple[str, str, str]) -> None:
+def sign(client: Client, engines: Engines, numbers: Iterator[int], said: tuple[str, str, str]) -> None:
     """Sign a turnaround of its own, and note what came after."""
     reason, paid, day = said
-    made = client.post("/v1/turnarounds", json={"code": f"SIGNED/{next(numbers)}"})
+    code = f"SIGNED/{next(numbers)}"
+    made = client.post("/v1/turnarounds", json={"code": code})
     assert made.status_code == 201, made.text
+    store_plan(engines, code)
     place = made.headers["location"]
     seen = {"If-Match": client.get(f"{place}/document").headers["etag"]}
     answer = client.post(f"{place}/sign", json={"note": reason}, headers=seen)
