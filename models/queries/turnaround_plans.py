@@ -1,6 +1,6 @@
 """What runs planned for turnarounds, as they stored it."""
 
-from sqlmodel import select
+from sqlmodel import col, select
 
 from models.base import Session, code_key
 from models.runs import RunTurnaround
@@ -46,3 +46,22 @@ def find_turnaround(session: Session, code: str) -> Turnaround | None:
         As it is now.
     """
     return session.exec(select(Turnaround).where(Turnaround.code_key == code_key(code))).one_or_none()
+
+
+def planned_codes(session: Session, run_id: int) -> list[str]:
+    """List the turnarounds a run planned.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Which run.
+
+    Returns
+    -------
+    list of str
+        Their codes, in the order they were planned in.
+    """
+    wanted = select(RunTurnaround.code).where(RunTurnaround.run_id == run_id).order_by(col(RunTurnaround.id))
+    return list(session.exec(wanted))

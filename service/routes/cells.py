@@ -32,8 +32,12 @@ IN_THE_CELL = (400, 404, 406, 409, 500, 503)
 StockMeasure = Literal["reorder-point", "order-quantity", "position"]
 STOCK_COLUMNS = {"reorder-point": "reorder_point", "order-quantity": "order_quantity", "position": "position"}
 DEMAND_COLUMNS = {"demand-mean": "mean", "demand-p90": "p90"}
-Measure = Literal["demand-mean", "demand-p90", "reorder-point", "order-quantity", "position"]
-KitCode = Annotated[str | None, QueryParameter(description="The kit; always needed.")]
+Measure = Literal["demand-mean", "demand-p90", "reorder-point", "order-quantity", "position", "turnaround-budget"]
+KitCode = Annotated[str | None, QueryParameter(description="The kit; always needed, but for a turnaround's budget.")]
+TurnaroundCode = Annotated[str | None, QueryParameter(description="Of turnaround-budget: its code.")]
+Percentile = Annotated[
+    int | None, QueryParameter(ge=1, le=99, description="Of turnaround-budget: its chance to suffice, in per cent.")
+]
 Bucket = Annotated[
     Literal["week", "month", "quarter", "year", "protection_interval"],
     QueryParameter(description="Of demand: its first period from the data cut-off on, unless both days are given."),
@@ -112,16 +116,22 @@ def get_cell(
     bucket: Bucket = "year",
     starts_on: Day = None,
     ends_on: Day = None,
+    turnaround: TurnaroundCode = None,
+    percentile: Percentile = None,
     dialect: Annotated[Dialect, QueryParameter(description="semicolon has a decimal comma.")] = "comma",
     run: RunNumber = None,
 ) -> Response[str]:
     """Tell one number as plain text, or `unknown` and why; reorder point, order quantity, position need a storeroom.
 
-    Demand is that of the whole plant if no area, storeroom or service class is named. The headers X-Run and X-As-Of
-    say where it comes from. A key of the role sheet may stand in the address as key=KEY.
+    A turnaround's budget is its base estimate and contingency. Demand is that of the whole plant if no area, storeroom
+    or service class is named. The headers X-Run and X-As-Of say where it comes from. A key of the role sheet may stand
+    in the address as key=KEY.
     """
     if measure in STOCK_COLUMNS:
         cell = read_cell.read_stock_number(engines, STOCK_COLUMNS[measure], run_id=run, storeroom=storeroom, kit=kit)
+        return _answer(cell, dialect)
+    if measure == "turnaround-budget":
+        cell = read_cell.read_turnaround_budget(engines, run_id=run, turnaround=turnaround, percentile=percentile)
         return _answer(cell, dialect)
     whose = ask_window.whose(area, storeroom, service_class)
     wanted = DemandFilter(whose=whose, bucket=bucket, kit=kit, starts_on=starts_on, ends_on=ends_on)

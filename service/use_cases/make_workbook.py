@@ -9,15 +9,21 @@ from typing import Any, BinaryIO, cast
 from msgspec import UNSET, Struct, structs
 
 from models.engine import Engines
+from models.queries import turnaround_plans
 from models.queries.results import DemandFilter, Whose
+from service.db import read_session
 from service.formatted_sheets import Book, add_lines, add_table, open_book
 from service.listings import Listing
 from service.schemas.results import CAUTIONS, DemandOut, Page, columns_of
+from service.schemas.turnarounds import BudgetLineOut, BudgetOut
 from service.use_cases import list_results
+from service.use_cases.read_turnaround import stored, told_budget
 
 KINDS = ("unplanned_mean", "planned_mean", "turnaround_mean")
 KIND_NAMES = ("unplanned", "planned", "turnaround")
 ORDERS, DEMAND, MONTHS, ABOUT = "Order list", "Demand", "Kits by month", "About"
+BUDGETS = "Turnaround budgets"
+CHOSEN = ("base_estimate", "contingency_percentile", "contingency")
 CHART_PIXELS = {"width": 760, "height": 380}
 
 
@@ -58,6 +64,7 @@ def make_workbook(engines: Engines, *, run_id: int | None) -> BinaryIO:
     months = _by_month(demand.rows())
     lines = _add_listing(book, DEMAND, demand)
     _add_months(book, months, lines=lines)
+    _add_budgets(book, engines, run_id=_known(orders.top.run))
     add_lines(book, ABOUT, _about(orders.top))
     book.book.close()
     target.seek(0)
@@ -123,6 +130,21 @@ def _chart(book: Book, *, last: int) -> Any:
     chart.set_y_axis({"name": "kits a month"})
     chart.set_size(CHART_PIXELS)
     return chart
+
+
+def _add_budgets(book: Book, engines: Engines, *, run_id: int) -> None:
+    """Add the lines of each turnaround the run planned; without any, no sheet."""
+    with read_session(engines) as session:
+        codes = turnaround_plans.planned_codes(session, run_id)
+        plans = [told_budget(stored(session, code, run_id)) for code in codes]
+    if plans:
+        top = ("turnaround", "starts_on", *columns_of(BudgetLineOut), *CHOSEN)
+        add_table(book, BUDGETS, top, (row for plan in plans for row in _budget_cells(plan)))
+
+
+def _budget_cells(plan: BudgetOut) -> Iterator[dict[str, object]]:
+    told = {name: getattr(plan, name) for name in ("turnaround", "starts_on", *CHOSEN)}
+    yield from ({**told, **structs.asdict(line)} for line in plan.lines)
 
 
 def _about(top: Page[Any]) -> Iterator[tuple[str, object]]:

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 
 from msgspec import Struct, UnsetType
 
@@ -12,6 +13,7 @@ from models.queries.results import DemandFilter
 from service.listings import Listing
 from service.schemas.results import DemandOut, ReorderPointOut
 from service.use_cases import ask_window, list_results
+from service.use_cases.read_turnaround import read_plan, told_budget
 
 UNTOLD = "the run could not compute it"
 
@@ -20,7 +22,7 @@ UNTOLD = "the run could not compute it"
 class Cell:
     """A number, or why there is none, and the run it comes from."""
 
-    value: float | int | None
+    value: float | int | Decimal | None
     reason: str
     run: int | UnsetType
     as_of: date | UnsetType
@@ -98,6 +100,42 @@ def read_demand_number(
     else:
         listing = ask_window.list_demand_window(engines, ask, run_id=run_id, wanted=wanted)
     return _first(listing, column, missing=f"the run has no demand of {kit} there and then")
+
+
+def read_turnaround_budget(
+    engines: Engines, *, run_id: int | None, turnaround: str | None, percentile: int | None
+) -> Cell:
+    """Find the budget of a turnaround: base estimate and contingency.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database.
+    run_id : int or None
+        Which run; None is the latest finished.
+    turnaround : str or None
+        Its code.
+    percentile : int or None [per cent]
+        Of the total, for the contingency; None: as the run chose.
+
+    Returns
+    -------
+    Cell
+        What suffices with that chance.
+
+    Raises
+    ------
+    InvalidInput
+        If no turnaround is named.
+    NotFound
+        If there is no such turnaround.
+    Conflict
+        If the run planned none of it.
+    """  # noqa: DOC502 (two come from read_plan)
+    read = read_plan(engines, code=_given("turnaround", turnaround), run_id=run_id)
+    made = told_budget(read, percentile=percentile)
+    value = made.base_estimate + made.contingency
+    return Cell(value=value, reason="", run=read.run, as_of=read.as_of, notice=read.notice)
 
 
 def _given(name: str, code: str | None) -> str:

@@ -46,7 +46,7 @@ PLAN = TurnaroundPlan(
         cash=[],
         valves=[],
         basis=BasisOut(as_of=date(2026, 3, 1), method="m", models=[], prices=[], assumptions=[], exclusions=[]),
-        percentiles=[Decimal(38_000)] * 99,
+        percentiles=[Decimal(30_000 + 100 * per_cent) for per_cent in range(1, 100)],
         percentiles_without_prices=[Decimal(35_000)] * 99,
     ),
 )

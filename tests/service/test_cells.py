@@ -11,6 +11,7 @@ from litestar.testing import TestClient
 from models.engine import Engines
 from service.settings import Settings
 from service.use_cases import manage_keys
+from tests.service.stored_plan import store_plan
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -30,6 +31,8 @@ K1 = "storeroom=MAIN&kit=K-1"
         ("demand-mean?kit=K-1&bucket=month&dialect=semicolon", "0,666667"),
         ("demand-mean?kit=K-1&bucket=month&area=U100", "0.333333"),
         ("reorder-point?storeroom=MAIN&kit=K-4", "unknown: its lead time is not known"),
+        ("turnaround-budget?turnaround=ta-1", "38000"),
+        ("turnaround-budget?turnaround=TA-1&percentile=95", "39500"),
     ],
 )
 def test_a_cell_is_one_number_of_the_run(
@@ -37,6 +40,7 @@ def test_a_cell_is_one_number_of_the_run(
 ) -> None:
     """The numbers are those the run was stored with, in 6 significant digits."""
     run = finish_run(sqlite_engines)
+    store_plan(sqlite_engines, "TA-1")
     answer = sqlite_client.get(f"/v1/cell/{address}")
     assert (answer.status_code, answer.text) == (200, shown)
     assert answer.headers["content-type"] == "text/plain; charset=utf-8"
@@ -58,6 +62,9 @@ def test_a_cell_is_one_number_of_the_run(
         ("reorder-point?storeroom=MAIN&kit=K-9", 404, "the run has no reorder point for MAIN, K-9"),
         ("demand-p99?kit=K-1", 400, "Something is not as expected. measure: "),
         ("demand-p90?kit=K-1&run=77", 404, "there is no run 77"),
+        ("turnaround-budget", 400, "turnaround is missing: add turnaround=CODE to the address"),
+        ("turnaround-budget?turnaround=TA-9", 404, "there is no turnaround TA-9"),
+        ("turnaround-budget?turnaround=TA-9&percentile=100", 400, "Something is not as expected. percentile"),
     ],
 )
 def test_what_is_wrong_is_a_line_of_text_with_its_status(

@@ -12,6 +12,7 @@ from openpyxl import load_workbook
 from models.engine import Engines
 from models.queries.facts import INVENTED_PLANT, set_fact
 from service.db import write_session
+from tests.service.stored_plan import store_plan
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -94,3 +95,26 @@ def test_the_sample_asks_this_server(
 def test_without_a_run_there_is_no_workbook(sqlite_client: Client, path: str) -> None:
     answer = sqlite_client.get(f"/v1/{path}")
     assert (answer.status_code, answer.json()["type"]) == (409, "/problems/not-enough-data")
+
+
+def test_budgets_of_turnarounds_are_a_sheet_of_their_own(
+    sqlite_client: Client, sqlite_engines: Engines, finish_run: FinishRun
+) -> None:
+    finish_run(sqlite_engines)
+    store_plan(sqlite_engines, "TA-1")
+    book = opened(sqlite_client, "/v1/workbook.xlsx")
+    assert book.sheetnames == ["Order list", "Demand", "Kits by month", "Turnaround budgets", "About"]
+    header, *rows = book["Turnaround budgets"].iter_rows(values_only=True)
+    lines = [dict(zip(header, row, strict=True)) for row in rows]
+    assert [(line["turnaround"], line["line"], line["mean"]) for line in lines] == [
+        ("TA-1", "planned", 30_000),
+        ("TA-1", "emergent", 4_000),
+        ("TA-1", "total", 34_000),
+        ("TA-1", "total_with_prices_and_hours", 34_000),
+    ]
+    assert (lines[0]["base_estimate"], lines[0]["contingency_percentile"], lines[0]["contingency"]) == (
+        30_000,
+        80,
+        8_000,
+    )
+    assert lines[0]["starts_on"].date().isoformat() == "2026-10-04"
