@@ -24,6 +24,7 @@ from service.translate_works import in_money
 from service.turnaround_planning import Planning
 
 PROBABILITY = 0.9
+EXTRA_DIGITS = 9
 """Of having enough kits, and of an order being there in time (our convention)."""
 ByClass = Mapping[str, Sequence[ValveOutcomes]]
 
@@ -111,7 +112,7 @@ def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit:
         order_by=when.order_by if to_order else None,
         days_late=when.late if to_order else 0,
         planned_qty=planned,
-        expected_extra=rounded(wanted.mean - planned),
+        expected_extra=_extra(wanted.mean, planned),
         p50=round(wanted.quantile(0.5)),
         p80=round(wanted.quantile(0.8)),
         p90=round(wanted.quantile(0.9)),
@@ -248,8 +249,13 @@ def _staged(one: ValveOutcomes) -> list[StagedKitOut]:
             tag=one.valve.record.tag,
             kit=kit,
             qty=planned.get(kit, 0),
-            expected_extra=rounded(expected[kit] - planned.get(kit, 0)),
+            expected_extra=_extra(expected[kit], planned.get(kit, 0)),
             opened_for="" if one.opened is None else "|".join(sorted(one.opened.items)),
         )
         for kit in sorted(expected.keys() | planned.keys())
     ]
+
+
+def _extra(expected: float, planned: int) -> float:
+    """Subtract what is planned; what only summing in binary leaves over is nothing."""
+    return rounded(round(expected - planned, EXTRA_DIGITS))

@@ -1,5 +1,6 @@
 """A server in this process, on a real database, and a small run whose results are known to the last digit."""
 
+import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
@@ -12,13 +13,15 @@ import pytest
 from litestar import Litestar
 from litestar.testing import TestClient
 
-from models.engine import Engines, migrate
+from models.engine import Engines, migrate, open_engines
 from models.queries import runs
 from service.app import guarded, routed
 from service.db import write_session
 from service.settings import Settings, now
 from tests.database_copies import DATABASES, copied, execute
 from tests.service.findings_plant import forecast_once
+from tests.service.test_run_forecast import bring_in, computed
+from tests.service.turnaround_record import TURNAROUND_FILES
 
 HERE = "http://127.0.0.1:8000"
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -68,6 +71,18 @@ def sqlite_plant(migrated_file: Path) -> Iterator[str]:
     with copied(f"sqlite:///{migrated_file}") as url:
         forecast_once(url)
         yield url
+
+
+@pytest.fixture(scope="session")
+def planned_file(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a database, only read or copied, with a finished run of the small plant that has turnarounds to come."""
+    path = tmp_path_factory.mktemp("turnarounds") / "record.sqlite"
+    shutil.copyfile(migrated_file, path)
+    engines = open_engines(f"sqlite:///{path}")
+    bring_in(engines, TURNAROUND_FILES)
+    computed(engines)
+    engines.reader.dispose()
+    return path
 
 
 @pytest.fixture(scope="session")

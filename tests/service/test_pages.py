@@ -3,6 +3,8 @@
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator
+from decimal import Decimal
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -12,11 +14,12 @@ from litestar.testing import TestClient
 from models.engine import Engines, open_engines
 from models.queries.facts import INVENTED_PLANT, set_fact
 from service.db import write_session
+from service.pages.rendering import money
 from service.schemas.results import CAUTIONS
 from service.settings import Settings
 from service.use_cases.request_run import request_run
 from service.use_cases.run_forecast import run_forecast
-from tests.database_copies import copied
+from tests.database_copies import copied, execute
 from tests.service.conftest import connected
 from tests.service.findings_plant import AS_OF
 
@@ -169,17 +172,19 @@ def test_the_record_shows_every_open_finding_and_how_many_there_are_of_a_kind(pl
     assert CAUTIONS[0] in page
 
 
-def test_a_shutdown_shows_the_kits_of_its_areas_and_what_was_decided(sqlite_plant: str) -> None:
+def test_a_shutdown_without_a_plan_shows_the_kits_of_its_areas_and_what_was_decided(sqlite_plant: str) -> None:
     with copied(sqlite_plant) as url, connected(Settings(database_url=url, access="open")) as client:
         area = client.get("/v1/areas").json()["value"][0]["code"]
         record = {"code": "TA/9", "starts_on": "2026-09-01", "ends_on": "2026-09-20", "areas": [area]}
         assert client.post("/v1/turnarounds", json=record).status_code == 201
         line = {"turnaround": "TA/9", "tag": VALVES[0], "decision": "must_open", "decided_by": "somebody"}
         assert client.post("/v1/scope-lines", json=line).status_code == 201
-        assert "doesn’t reach as far" in client.get("/turnarounds/TA%2F9").text
+        assert "didn&#39;t know turnaround TA/9 as it is now" in client.get("/turnarounds/TA%2F9").text
         engines = open_engines(url)
         run_forecast(engines, run_id=request_run(engines, as_of=AS_OF))
         engines.reader.dispose()
+        assert "Which valves do we open?" in client.get("/turnarounds/TA%2F9").text
+        execute(url, "DELETE FROM run_turnarounds")  # as after a run of a version that planned none
         asked = {"area": area, "bucket": "in_turnaround", "starts_on": "2026-09-01", "ends_on": "2026-09-20"}
         rows = client.get("/v1/demand", params=asked).json()["value"]
         names = ("mean", "p50", "p80", "p90", "turnaround_mean", "unplanned_mean")
@@ -190,6 +195,88 @@ def test_a_shutdown_shows_the_kits_of_its_areas_and_what_was_decided(sqlite_plan
         assert "<strong>Not signed.</strong>" in page
         assert ("must open" in page, f'href="/valves/{VALVES[0]}"' in page, CAUTIONS[0] in page) == (True, True, True)
         assert 'href="/turnarounds/TA%2F9"' in client.get("/turnarounds").text
+
+
+@pytest.fixture(scope="module")
+def planner(planned_file: Path) -> Iterator[Client]:
+    """Connect to an open server on a copy of the small plant with turnarounds to come, forecast once."""
+    with copied(f"sqlite:///{planned_file}") as url, connected(Settings(database_url=url, access="open")) as client:
+        yield client
+
+
+def rows_of(client: Client, address: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = client.get(address).json()["value"]
+    return found
+
+
+def section(page: str, title: str) -> str:
+    [found] = re.findall(rf"<h2>{re.escape(title)}</h2>.*?</section>", page, re.DOTALL)
+    return str(found)
+
+
+def test_a_shutdown_shows_its_budget_and_how_likely_it_stays_below_what(planner: Client) -> None:
+    budget = planner.get("/v1/turnarounds/TA-26/budget").json()
+    page = planner.get("/turnarounds/TA-26").text
+    top = [budget["lines"][-1]["p80"], *numbers(budget, "base_estimate", "contingency", "price_and_hours_change")]
+    assert shown(page)[:4] == top
+    costs = section(page, "What will it cost?")
+    lines = [number for line in budget["lines"] for number in numbers(line, "mean", "p10", "p50", "p80", "p90")]
+    assert shown(costs) == lines
+    p50, p80, p90 = (Decimal(budget["percentiles"][number - 1]) for number in (50, 80, 90))
+    assert f"stays below an amount: P50 {p50:,}, P80 {p80:,}, P90 {p90:,}; base" in costs
+    assert f"Base estimate</dt><dd>{money(budget['base_estimate'])}</dd>" in page
+
+
+def test_a_shutdown_shows_its_kits_late_ones_first_and_when_to_order_them(planner: Client) -> None:
+    kits = rows_of(planner, "/v1/turnarounds/TA-26/kits")
+    found = section(planner.get("/turnarounds/TA-26").text, "Which kits by when?")
+    wanted: list[str] = []
+    for kit in kits:
+        late = ("days_late",) if kit["to_order"] else ()
+        names = ("to_order", *late, "planned_qty", "p80", "available", "arrives_in_time", "cost")
+        wanted += numbers(kit, *names)
+        assert kit["reason"].replace("'", "&#39;").replace(" %", "\u00a0%") in found
+        assert (f"{kit['kit']} by {kit['order_by']}" in found) == (kit["to_order"] > 0)
+    assert shown(found) == wanted
+    assert kits[0]["days_late"] > 0
+    assert "Late already: 1 kit." in planner.get("/turnarounds/TA-26").text
+
+
+def test_a_shutdown_shows_its_scope_by_rank_with_reasons_and_what_is_laid_out(planner: Client) -> None:
+    scope = rows_of(planner, "/v1/turnarounds/TA-26/scope")
+    staged = [row for row in rows_of(planner, "/v1/turnarounds/TA-26/staging") if row["qty"]]
+    page = planner.get("/turnarounds/TA-26").text
+    found = section(page, "Which valves do we open?")
+    names = ("rank", "chance_of_failure", "saves", "cost", "hours")
+    assert shown(found) == [number for row in scope for number in numbers(row, *names)]
+    assert all(row["reason"].replace("'", "&#39;") in found for row in scope)
+    opened, _, closed = found.partition("left closed</summary>")
+    assert [f"/valves/{row['tag']}" in opened for row in scope] == [row["decision"] == "in" for row in scope]
+    assert found.count("Safety-related.") == sum(bool(row["safety_related"]) for row in scope) == 1
+    laid_out = section(page, "What is laid out for which valve?")
+    assert shown(laid_out) == [number for row in staged for number in numbers(row, "qty", "expected_extra")]
+    assert not [row for row in staged if 0.0 < abs(row["expected_extra"]) < 1e-9]
+    assert (len(closed) > 0, "must not open" in page, CAUTIONS[0] in page) == (True, True, True)
+
+
+def test_a_shutdown_with_other_days_than_were_planned_says_so(planner: Client) -> None:
+    assert "other days" not in planner.get("/turnarounds/TA-26").text
+    record = planner.get("/v1/turnarounds/TA-28")
+    changed = {"starts_on": "2028-02-03", "ends_on": "2028-02-20"}
+    headers = {"If-Match": record.headers["etag"]}
+    assert planner.patch("/v1/turnarounds/TA-28", json=changed, headers=headers).status_code == 200
+    page = planner.get("/turnarounds/TA-28").text
+    assert "other days for it now: from <time>2028-02-03</time> to <time>2028-02-20</time>" in page
+    assert "Begins</dt><dd><time>2028-01-03</time>" in page
+
+
+@pytest.mark.parametrize(
+    ("code", "told"),
+    [("TA-24", "was over on 2024-09-20"), ("TA-40", "after the horizon of run 1"), ("TA-X", "no first")],
+)
+def test_a_shutdown_that_is_not_planned_says_why(planner: Client, code: str, told: str) -> None:
+    page = planner.get(f"/turnarounds/{code}").text
+    assert ("No scope, no budget: turnaround" in page, told in page, shown(page)) == (True, True, [])
 
 
 def test_no_page_shows_a_number_that_the_interface_does_not_give(plant: Client) -> None:

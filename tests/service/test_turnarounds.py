@@ -1,6 +1,5 @@
 """Scope, budget and kits of a turnaround over HTTP, on a small plant; every number of the budget walked to its rows."""
 
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from decimal import Decimal
@@ -17,25 +16,11 @@ from service.schemas.turnarounds import TurnaroundQuestion
 from service.settings import Settings
 from service.use_cases import read_turnaround
 from service.use_cases.answer_turnaround import answer_turnaround
-from tests.service.test_run_forecast import bring_in, computed
-from tests.service.turnaround_record import TURNAROUND_FILES
 
 Client = TestClient[Any]
 Row = dict[str, Any]
 LINES = ("planned", "until_freeze", "emergent", "discovery")
 PLANNED = "/v1/turnarounds/TA-26"
-
-
-@pytest.fixture(scope="module")
-def planned_file(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a database with a finished run of the small plant."""
-    path = tmp_path_factory.mktemp("turnarounds") / "record.sqlite"
-    shutil.copyfile(migrated_file, path)
-    engines = open_engines(f"sqlite:///{path}")
-    bring_in(engines, TURNAROUND_FILES)
-    computed(engines)
-    engines.reader.dispose()
-    return path
 
 
 @pytest.fixture
