@@ -4,7 +4,7 @@ import zlib
 
 import msgspec
 
-from service.schemas.turnarounds import TurnaroundPlan
+from service.schemas.turnarounds import PlannedKits, TurnaroundPlan
 
 
 def packed_plan(plan: TurnaroundPlan) -> bytes:
@@ -15,3 +15,8 @@ def packed_plan(plan: TurnaroundPlan) -> bytes:
 def unpacked_plan(content: bytes) -> TurnaroundPlan:
     """Read a stored plan."""
     return msgspec.json.decode(zlib.decompress(content), type=TurnaroundPlan)
+
+
+def unpacked_kits(content: bytes) -> PlannedKits:
+    """Read the kits alone of a stored plan."""
+    return msgspec.json.decode(zlib.decompress(content), type=PlannedKits)

@@ -101,6 +101,7 @@ def order_line(row: RunReorderPoint, *, method: str | None, taken: int | None = 
         accepted_qty=details.get("accepted_qty", 0),
         stock_out_on=None if stock_out is None else date.fromisoformat(stock_out),
         elsewhere="|".join(f"{room}:{kits}" for room, kits in details.get("elsewhere", {}).items()) or None,
+        turnaround=None,
     )
     return line if taken is None else _decided(line, taken)
 

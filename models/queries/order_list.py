@@ -1,6 +1,7 @@
 """What a finished run says is to be ordered or chased."""
 
 from collections.abc import Sequence
+from datetime import date
 
 from sqlalchemy import func, tuple_
 from sqlmodel import col, or_, select
@@ -9,9 +10,51 @@ from models.base import Session
 from models.queries.results import same_code
 from models.runs import Run, RunReorderPoint
 
+Place = tuple[date, int]
+"""Where a line stands: the day to act on it, then its id."""
+
+
+def place_of(row: RunReorderPoint, *, as_of: date) -> Place:
+    """Say where a line stands.
+
+    Parameters
+    ----------
+    row : RunReorderPoint
+        As stored.
+    as_of : date
+        Data cut-off of its run.
+
+    Returns
+    -------
+    Place
+        An order to chase stands at the data cut-off.
+    """
+    return row.order_by or as_of, row.id
+
+
+def find_place(session: Session, row_id: int, *, as_of: date) -> Place | None:
+    """Find where the line of an id stands.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    row_id : int
+        Of the line.
+    as_of : date
+        Data cut-off of its run.
+
+    Returns
+    -------
+    Place or None
+        None if there is no such line.
+    """
+    row = session.get(RunReorderPoint, row_id)
+    return None if row is None else place_of(row, as_of=as_of)
+
 
 def order_list(
-    session: Session, run_id: int, *, storeroom: str | None, after: int, limit: int
+    session: Session, run_id: int, *, storeroom: str | None, after: Place | None, limit: int
 ) -> Sequence[RunReorderPoint]:
     """List what to order, what was accepted and is on no order yet, and which orders to chase, late ones first.
 
@@ -26,8 +69,8 @@ def order_list(
         Whose results.
     storeroom : str or None
         Only those of this storeroom.
-    after : int
-        The id of the last row already read.
+    after : Place or None
+        Of the last line already read; None to begin.
     limit : int [rows]
         How many at most.
 
@@ -45,7 +88,6 @@ def order_list(
         .where(row.run_id == run_id, *same_code(row.storeroom_key, storeroom))
         .where(or_(col(row.proposed_quantity) > 0, overdue > 0, accepted > 0))
     )
-    last = session.get(RunReorderPoint, after)
-    if last is not None:
-        wanted = wanted.where(tuple_(act_on, col(row.id)) > tuple_(last.order_by or as_of, last.id))
+    if after is not None:
+        wanted = wanted.where(tuple_(act_on, col(row.id)) > tuple_(*after))
     return session.exec(wanted.order_by(act_on, col(row.id)).limit(limit)).all()

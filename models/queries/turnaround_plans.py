@@ -1,5 +1,7 @@
 """What runs planned for turnarounds, as they stored it."""
 
+from collections.abc import Sequence
+
 from sqlmodel import col, select
 
 from models.base import Session, code_key
@@ -28,6 +30,25 @@ def stored_plan(session: Session, run_id: int, code: str) -> bytes | None:
         RunTurnaround.run_id == run_id, RunTurnaround.code_key == code_key(code)
     )
     return session.exec(wanted).one_or_none()
+
+
+def stored_plans(session: Session, run_id: int) -> Sequence[bytes]:
+    """Read everything a run planned for turnarounds.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Which run.
+
+    Returns
+    -------
+    sequence of bytes
+        Compressed, in the order they were stored.
+    """
+    wanted = select(RunTurnaround.content).where(RunTurnaround.run_id == run_id)
+    return session.exec(wanted.order_by(col(RunTurnaround.id))).all()
 
 
 def find_turnaround(session: Session, code: str) -> Turnaround | None:

@@ -52,10 +52,10 @@ def get_order_today(request: AnyRequest, engines: NamedDependency[Engines], stor
         engines,
         "order_today.html",
         lines=[line for line in every if storeroom in {"", line.storeroom}],
-        storerooms=sorted({line.storeroom for line in every}),
+        storerooms=sorted({line.storeroom for line in every} - {""}),
         storeroom=storeroom,
         kits=look_at_kit.read_kits(engines),
-        effects=summarise(engines, storeroom) if every else [],
+        effects=summarise(engines, storeroom) if any(not line.turnaround for line in every) else [],
     )
 
 

@@ -189,7 +189,10 @@ def get_order_list(
     run: RunNumber = None,
     storeroom: OnlyCode = None,
 ) -> Response[Page[OrderLineOut]]:
-    """List what to order, how many, by when and why, and which orders to chase; late ones first."""
+    """List what to order, how many, by when and why, and which orders to chase; late ones first.
+
+    Lines with a `turnaround` are what its plan wants ordered within 30 days, beyond the running need.
+    """
     return answer_list(request, asked, list_results.list_orders(engines, run_id=run, storeroom=storeroom))
 
 

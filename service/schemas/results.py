@@ -146,6 +146,10 @@ class OrderLineOut(Struct, kw_only=True):
     `position` is `usable_on_hand` - `unfilled` - `reserved` + `on_order_counted` + `accepted_qty`. `action` is one or
     more of order, accepted_not_ordered, declined, chase_overdue; `elsewhere` what other storerooms have, as
     STOREROOM:kits. What was accepted of this run's proposal since is `accepted_qty`, and isn't to be ordered again.
+
+    A line with a `turnaround` is what its plan wants ordered beyond the running need: it has no position and no level,
+    orders and acceptances stand on the running lines, and nothing of it is accepted here. `storeroom` is the first of
+    those that serve its valves.
     """
 
     storeroom: str
@@ -170,6 +174,7 @@ class OrderLineOut(Struct, kw_only=True):
     accepted_qty: int
     stock_out_on: date | None
     elsewhere: str | None
+    turnaround: str | None
 
 
 class KitNeedOut(Struct, kw_only=True):

@@ -193,6 +193,13 @@ class TurnaroundPlan(Struct, kw_only=True):
     limits: list[LimitOut]
 
 
+class PlannedKits(Struct, kw_only=True):
+    """The kits alone of what a run plans for a turnaround."""
+
+    code: str
+    kits: list[TurnaroundKitOut]
+
+
 class TurnaroundQuestion(Struct, kw_only=True):
     """What a process of its own is asked: a turnaround of a finished run under limits."""
 

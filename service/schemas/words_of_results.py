@@ -146,6 +146,7 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "OrderLine.action": Word(
         "What to do: one or more of order, accepted_not_ordered, declined, chase_overdue", "order|chase_overdue"
     ),
+    "OrderLine.turnaround": Word("Turnaround the kits are for; null: the running need", "TA-2028"),
     "usable_on_hand": Word("On the shelf, neither expired nor likely to expire unused", 2, KITS),
     "accepted_qty": Word("Proposals accepted and on no order yet", 0, KITS),
     "stock_out_on": Word(

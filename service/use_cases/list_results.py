@@ -6,13 +6,14 @@ Each takes the database and a run (None is the latest finished) and gives a list
 from collections.abc import Callable, Sequence
 from datetime import date
 from functools import partial
+from operator import itemgetter
 from typing import Protocol, TypeVar
 
 from msgspec import UNSET, UnsetType
 
 from models.base import NotFound, Session
 from models.engine import Engines
-from models.queries import acceptances, order_list, results
+from models.queries import acceptances, order_list, results, turnaround_plans
 from models.queries.results import DemandFilter
 from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
@@ -29,7 +30,9 @@ from service.schemas.results import (
     from_row,
     limit_columns,
 )
+from service.stored_plans import unpacked_kits
 from service.translate_order_lines import order_line
+from service.translate_turnaround_lines import TurnaroundLine, of_storeroom, order_line_of, turnaround_lines
 from service.use_cases.choose_run import choose_run, method_of, notice
 from service.use_cases.list_accuracy import told_of_backtest
 
@@ -183,18 +186,44 @@ def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) 
     Returns
     -------
     Listing
-        One row per storeroom and kit that wants something done.
+        One row per storeroom and kit that wants something done, and per kit to be ordered for a turnaround by then.
     """
     with read_session(engines) as session:
-        run_id = choose_run(session, run_id).id
+        run = choose_run(session, run_id)
+        run_id, as_of = run.id, run.as_of
         taken = acceptances.taken_of_run(session, run_id)
+        plans = [unpacked_kits(content) for content in turnaround_plans.stored_plans(session, run_id)]
+    planned = turnaround_lines(plans, as_of=as_of)
 
-    def shape(run: Run, row: RunReorderPoint) -> OrderLineOut:
+    def shape(run: Run, row: RunReorderPoint | TurnaroundLine) -> OrderLineOut:
+        if isinstance(row, TurnaroundLine):
+            return order_line_of(row, method=run.method or "")
         method = method_of(run, row.details)
         return order_line(row, method=method, taken=taken.get((row.storeroom_key, row.kit_key)))
 
-    query = partial(order_list.order_list, storeroom=storeroom)
+    query = partial(_lines, storeroom=storeroom, as_of=as_of, planned=of_storeroom(planned, storeroom))
     return _listing(engines, run_id, OrderLineOut, query, shape, cautions=CAUTIONS)
+
+
+def _lines(
+    session: Session,
+    run_id: int,
+    *,
+    storeroom: str | None,
+    as_of: date,
+    planned: Sequence[TurnaroundLine],
+    after: int,
+    limit: int,
+) -> Sequence[RunReorderPoint | TurnaroundLine]:
+    """Read lines of both kinds after a cursor, by the day to act on."""
+    at_turnaround = {line.id: line.place for line in planned}.get(after)
+    place = at_turnaround or order_list.find_place(session, after, as_of=as_of)
+    running = order_list.order_list(session, run_id, storeroom=storeroom, after=place, limit=limit)
+    places: list[tuple[order_list.Place, RunReorderPoint | TurnaroundLine]] = [
+        *((order_list.place_of(row, as_of=as_of), row) for row in running),
+        *((line.place, line) for line in planned if place is None or line.place > place),
+    ]
+    return [line for _, line in sorted(places, key=itemgetter(0))[:limit]]
 
 
 def list_kit_needs(engines: Engines, *, run_id: int | None, tag: str) -> Listing[KitNeedOut]:
@@ -255,13 +284,6 @@ def _listing(
         notice=said,
     )
     return Listing(shape=row_type, read=read, top=top)
-
-
-def _estimate(row_type: type[Row]) -> Callable[[Run, StoredRow], Row]:
-    def shape(run: Run, row: StoredRow) -> Row:
-        return from_row(row_type, row, method=run.method)
-
-    return shape
 
 
 def _kit_need(run: Run, row: RunNeed) -> KitNeedOut:

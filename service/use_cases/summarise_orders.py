@@ -15,7 +15,7 @@ from service.use_cases.read_covering import EVERY_ROW, read_covering
 TOLD = (
     "Shortage and the chance to run out are those of the time an order and the next review take; a kit short weighs "
     "20 where its valves stop the plant, 5 where they curtail it, else 1, or what such a failure costs where that is "
-    f"stated; at most {LINES_THAT_MATTER} lines are listed."
+    f"stated; at most {LINES_THAT_MATTER} lines are listed. Kits to be ordered for turnarounds aren't in it."
 )
 
 

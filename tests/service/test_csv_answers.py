@@ -18,12 +18,12 @@ FinishRun = Callable[[Engines], int]
 ORDER_LIST = (
     "storeroom,kit,position,reorder_point,order_quantity,order_by,cost,reason,overdue_qty,unit_cost,status,method,"
     "action,present_reorder_point,usable_on_hand,unfilled,reserved,on_order_counted,on_order_late,accepted_qty,"
-    "stock_out_on,elsewhere\r\n"
-    "MAIN,K/2,0,1,1,2026-02-01,,'=late; was to be ordered a month ago,0,,computed,plug-in,order,,,,,,,0,,\r\n"
+    "stock_out_on,elsewhere,turnaround\r\n"
+    "MAIN,K/2,0,1,1,2026-02-01,,'=late; was to be ordered a month ago,0,,computed,plug-in,order,,,,,,,0,,,\r\n"
     "MAIN,K-3,5,1,0,,,an order of 2 is overdue,2,,computed,plug-in,accepted_not_ordered|chase_overdue,"
-    ",2,0,1,2,3,2,2027-03-04,NORTH:2|SOUTH:1\r\n"
+    ",2,0,1,2,3,2,2027-03-04,NORTH:2|SOUTH:1,\r\n"
     "MAIN,K-1,2,3,4,2026-04-01,4802.00,position 2 is at or below reorder point 3,0,1200.50,computed,plug-in,"
-    "order,2,3,,1,0,0,0,,\r\n"
+    "order,2,3,,1,0,0,0,,,\r\n"
 )
 DEMAND_WITH_DECIMAL_COMMAS = (
     "\ufeffkit;starts_on;ends_on;mean;p10;p50;p80;p90;p95;unplanned_mean;planned_mean;turnaround_mean;"
