@@ -35,7 +35,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 def _once_up(address: str, process: subprocess.Popen[bytes], log: Path) -> str:
-    for _ in range(240):
+    for _ in range(480):
         if process.poll() is not None:
             break
         try:
