@@ -96,10 +96,22 @@ RESPONSES = {
 }
 
 
+class CellOperation(DescribedOperation):
+    """A cell in the API description: a line of text, but what is refused at the door is a problem document."""
+
+    def __post_init__(self) -> None:
+        """Add what a NUL character in the address is answered with."""
+        super().__post_init__()
+        at_the_door, unreadable = (
+            getattr((self.responses or {}).get(status), "content", {}) for status in ("401", "400")
+        )
+        unreadable.update(at_the_door)
+
+
 @get(
     "/cell/{measure:str}",
     responses=RESPONSES,
-    operation_class=DescribedOperation,
+    operation_class=CellOperation,
     media_type=TEXT,
     guards=[accepts_text],
     exception_handlers={Exception: answer_in_text},

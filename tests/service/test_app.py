@@ -155,7 +155,11 @@ def test_every_route_is_described_with_its_problems(description: dict[str, Any])
             for status in ("400", "401", "403", "404", "406", "409", "503"):
                 told = operation["responses"][status]["content"]
                 in_text = path.startswith("/v1/cell/") and status not in {"401", "403"}
-                assert list(told) == ["text/plain" if in_text else "application/problem+json"], (path, status)
+                at_the_door = status == "400" or not in_text  # a NUL in the address comes no further
+                assert ("text/plain" in told, "application/problem+json" in told) == (in_text, at_the_door), (
+                    path,
+                    status,
+                )
 
 
 @pytest.mark.parametrize("file", FILES)
