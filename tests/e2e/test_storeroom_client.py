@@ -124,12 +124,12 @@ def test_the_shell_snippet_runs_and_may_be_run_again(server: Server, tmp_path: P
     assert (tmp_path / "order-list.csv").read_text().startswith("storeroom,kit,position,reorder_point,order_quantity")
     assert json.loads(told[7])["quantity"] == 5
     run("sh", server, tmp_path)
-    assert held(server, order="4500012345", issue="M-88123") == (3, [2], [1])
+    assert held(server, order="order-0117", issue="out-3051") == (3, [2], [1])
     assert taken(server) == [*before, (5, "Storeroom program")]
 
 
 def test_the_python_snippet_runs(server: Server, tmp_path: Path) -> None:
     before = taken(server)
     assert run("python", server, tmp_path) == ["0", "304", "Storeroom program"]
-    assert held(server, order="4500012346", issue="M-88124") == (3, [2], [1])
+    assert held(server, order="order-0118", issue="out-3052") == (3, [2], [1])
     assert taken(server) == [*before, (5, "Storeroom program")]
