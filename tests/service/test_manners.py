@@ -48,7 +48,7 @@ def test_only_statuses_of_the_contract_are_described(sqlite_client: Client) -> N
                 assert said in (
                     [["application/problem+json"]]
                     if "/cell/" not in path
-                    else [["text/plain"], ["application/problem+json"]]
+                    else [["text/plain"], ["application/problem+json"], ["text/plain", "application/problem+json"]]
                 )
 
 
