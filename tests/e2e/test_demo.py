@@ -6,8 +6,10 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -71,3 +73,32 @@ def test_lists_as_csv_say_that_the_plant_is_invented(address: str) -> None:
 def test_a_request_from_elsewhere_is_refused(address: str) -> None:
     assert httpx.get(f"{address}/v1/order-list", headers={"Host": "plant.example"}).status_code == 403
     assert httpx.get(f"{address}/v1/order-list", headers={"X-Forwarded-For": "10.0.0.1"}).status_code == 403
+
+
+def test_every_number_of_the_next_shutdowns_budget_leads_to_rows_that_sum_to_it(address: str) -> None:
+    def rows(path: str) -> list[dict[str, Any]]:
+        answer = httpx.get(f"{address}/v1/turnarounds/TA-2026-D/{path}?limit=1000").raise_for_status().json()
+        assert "@odata.nextLink" not in answer
+        found: list[dict[str, Any]] = answer["value"]
+        return found
+
+    budget = httpx.get(f"{address}/v1/turnarounds/TA-2026-D/budget").raise_for_status().json()
+    lines = {line["line"]: line for line in budget["lines"]}
+    valves, cash, scope = rows("budget/valves"), rows("budget/cash"), rows("scope")
+    for name in ("planned", "until_freeze", "emergent", "discovery"):
+        assert total(valve[name] for valve in valves) == Decimal(lines[name]["mean"])
+    opened = [row["cost"] for row in scope if row["decision"] == "in" and row["cost"] is not None]
+    assert total(opened) == Decimal(budget["base_estimate"]) == Decimal(lines["planned"]["p80"]) > 100_000
+    assert total(row["amount"] for row in cash) == Decimal(lines["total"]["mean"])
+    assert all(Decimal(row["amount"]) == row["qty"] * Decimal(row["unit_cost"]) for row in cash if row["kit"])
+    suffices = Decimal(budget["base_estimate"]) + Decimal(budget["contingency"])
+    assert suffices == Decimal(lines["total_with_prices_and_hours"]["p80"])
+    staged = rows("staging")
+    for kit in rows("kits"):
+        assert sum(row["qty"] for row in staged if row["kit"] == kit["kit"]) == kit["planned_qty"]
+    cell = httpx.get(f"{address}/v1/cell/turnaround-budget?turnaround=TA-2026-D")
+    assert Decimal(cell.text) == pytest.approx(suffices, rel=Decimal("1e-5"))
+
+
+def total(amounts: Iterable[str]) -> Decimal:
+    return sum((Decimal(amount) for amount in amounts), Decimal(0))
