@@ -18,9 +18,7 @@ from service.listings import Listing, Row, listing_of
 from service.schemas.results import CAUTIONS, Page
 from service.schemas.turnarounds import (
     BudgetOut,
-    ScopeValveOut,
     TurnaroundAnswer,
-    TurnaroundKitOut,
     TurnaroundPlan,
     TurnaroundQuestion,
 )
@@ -66,90 +64,6 @@ class ReadPlan:
             notice=self.notice,
         )
         return Listing(shape=shape, read=listing.read, top=top)
-
-
-def scope(session: Session, code: str, run_id: int | None) -> list[ScopeValveOut]:
-    """Read the scope a run stored: every valve that could be opened, ranked.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's.
-    code : str
-        Of the turnaround.
-    run_id : int or None
-        Which run; None is the latest finished.
-
-    Returns
-    -------
-    list of ScopeValveOut
-        In the order of their ranks.
-
-    Raises
-    ------
-    NotFound
-        If there is no such turnaround.
-    Conflict
-        If the run planned none of it, because it is over, for instance.
-    """  # noqa: DOC502 (both come from stored)
-    return stored(session, code, run_id).plan.scope
-
-
-def budget(session: Session, code: str, run_id: int | None, *, percentile: int | None = None) -> BudgetOut:
-    """Read the budget a run stored; its JSON, encoded, is the same bytes every time.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's.
-    code : str
-        Of the turnaround.
-    run_id : int or None
-        Which run; None is the latest finished.
-    percentile : int or None [per cent]
-        Of the total, for the contingency; None: as the run chose.
-
-    Returns
-    -------
-    BudgetOut
-        With the number of its run.
-
-    Raises
-    ------
-    NotFound
-        If there is no such turnaround.
-    Conflict
-        If the run planned none of it.
-    """  # noqa: DOC502 (both come from stored)
-    read = stored(session, code, run_id)
-    return told_budget(read, percentile=percentile)
-
-
-def kits(session: Session, code: str, run_id: int | None) -> list[TurnaroundKitOut]:
-    """Read the kits a run stored, late ones first.
-
-    Parameters
-    ----------
-    session : Session
-        A reader's.
-    code : str
-        Of the turnaround.
-    run_id : int or None
-        Which run; None is the latest finished.
-
-    Returns
-    -------
-    list of TurnaroundKitOut
-        Every kit that is planned or may be needed.
-
-    Raises
-    ------
-    NotFound
-        If there is no such turnaround.
-    Conflict
-        If the run planned none of it.
-    """  # noqa: DOC502 (both come from stored)
-    return stored(session, code, run_id).plan.kits
 
 
 def told_budget(read: ReadPlan, *, percentile: int | None = None) -> BudgetOut:

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from datetime import datetime
 from functools import partial
+from typing import TypeVar
 
 from msgspec import structs
 
@@ -27,6 +28,7 @@ from service.turnaround_documents import Document, document_of
 from service.use_cases.choose_run import notice, read_notice
 
 Expect = Callable[[str], None]
+AfterOut = TypeVar("AfterOut", LateScopeOut, ActualOut)
 
 
 def read_document(engines: Engines, code: str, *, run_id: int | None) -> Document:
@@ -280,16 +282,7 @@ def list_late_scope(engines: Engines, code: str) -> Listing[LateScopeOut]:
     NotFound
         If it isn't signed.
     """  # noqa: DOC502 (comes from below)
-    signature = read_signature(engines, code)
-
-    def read(after: int, limit: int) -> Part[LateScopeOut]:
-        with read_session(engines) as session:
-            of = _find(session, code).id
-            stored = signatures.list_after(session, LateScope, of, after=after, limit=limit + 1)
-        shape = partial(from_row, LateScopeOut, turnaround=signature.turnaround)
-        return cut(stored, limit=limit, shape=shape)
-
-    return Listing(shape=LateScopeOut, read=read, top=Page[LateScopeOut](value=(), notice=read_notice(engines)))
+    return _list_after(engines, code, LateScope, LateScopeOut)
 
 
 def list_actuals(engines: Engines, code: str) -> Listing[ActualOut]:
@@ -312,13 +305,17 @@ def list_actuals(engines: Engines, code: str) -> Listing[ActualOut]:
     NotFound
         If it isn't signed.
     """  # noqa: DOC502 (comes from below)
+    return _list_after(engines, code, TurnaroundActual, ActualOut)
+
+
+def _list_after(engines: Engines, code: str, table: type[signatures.After], shape: type[AfterOut]) -> Listing[AfterOut]:
+    """List the rows that refer to a signature."""
     signature = read_signature(engines, code)
 
-    def read(after: int, limit: int) -> Part[ActualOut]:
+    def read(after: int, limit: int) -> Part[AfterOut]:
         with read_session(engines) as session:
             of = _find(session, code).id
-            stored = signatures.list_after(session, TurnaroundActual, of, after=after, limit=limit + 1)
-        shape = partial(from_row, ActualOut, turnaround=signature.turnaround)
-        return cut(stored, limit=limit, shape=shape)
+            stored = signatures.list_after(session, table, of, after=after, limit=limit + 1)
+        return cut(stored, limit=limit, shape=partial(from_row, shape, turnaround=signature.turnaround))
 
-    return Listing(shape=ActualOut, read=read, top=Page[ActualOut](value=(), notice=read_notice(engines)))
+    return Listing(shape=shape, read=read, top=Page[AfterOut](value=(), notice=read_notice(engines)))

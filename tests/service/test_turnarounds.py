@@ -229,7 +229,7 @@ def test_the_budget_is_the_same_bytes_every_time(planned_file: Path) -> None:
     read = []
     for code, run in (("TA-26", None), ("ta-26", 1)):
         with read_session(engines) as session:
-            read.append(msgspec.json.encode(read_turnaround.budget(session, code, run)))
+            read.append(msgspec.json.encode(read_turnaround.told_budget(read_turnaround.stored(session, code, run))))
     engines.reader.dispose()
     assert read[0] == read[1]
     assert b'"run":1' in read[0]
