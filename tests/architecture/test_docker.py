@@ -10,11 +10,13 @@ import pytest
 import typer
 import yaml  # type: ignore[import-untyped]
 
+from service import settings
 from service.cli import app
 
 ROOT = Path(__file__).parents[2]
 DOCKERFILE = (ROOT / "docker" / "Dockerfile").read_text()
 COMPOSED: dict[str, Any] = yaml.safe_load((ROOT / "docker" / "compose.yaml").read_text())
+NAMED = re.compile(r"VALVE_KITS_[A-Z_]+")
 COMMANDS = [
     json.loads(re.findall(r"^CMD (.*)$", DOCKERFILE, re.MULTILINE)[-1]),
     *(service["command"] for service in COMPOSED["services"].values() if "command" in service),
@@ -30,13 +32,33 @@ def test_each_command_is_one_of_ours_with_options_it_knows(words: list[str]) -> 
     command.make_context(name, list(options))
 
 
-def test_settings_in_the_composition_are_read_by_somebody() -> None:
+def test_the_composition_hands_on_every_setting_there_is_and_no_other() -> None:
+    """With the value that holds where nobody sets one, so that adding a line to `.env` is all it takes."""
     group: Any = typer.main.get_command(app)
-    known = {
-        option.envvar for command in [group, *group.commands.values()] for option in command.params if option.envvar
-    }
-    set_there = {name for service in COMPOSED["services"].values() for name in service["environment"]}
-    assert {name for name in set_there if name.startswith("VALVE_KITS")} <= known
+    options = [option for command in [group, *group.commands.values()] for option in command.params if option.envvar]
+    defaults = {option.envvar: option.default for option in options}
+    defaults |= {settings.CLUSTER_VARIABLE: "", settings.PROCESSES_VARIABLE: 1, "VALVE_KITS_TIME_ZONE": "UTC"}
+    for service in (COMPOSED["services"][name] for name in ("migrate", "api", "scheduler")):
+        handed_on = dict(service["environment"])
+        assert handed_on.pop(settings.DATABASE_VARIABLE).startswith("postgresql://")
+        assert handed_on == {
+            name: f"${{{name}:-{value}}}" for name, value in defaults.items() if name != settings.DATABASE_VARIABLE
+        }
+
+
+def test_settings_read_from_the_environment_are_named_where_settings_are() -> None:
+    """Else the test above wouldn't know them."""
+    read = {name for path in (ROOT / "service").rglob("*.py") for name in NAMED.findall(path.read_text())}
+    group: Any = typer.main.get_command(app)
+    options = {option.envvar for command in [group, *group.commands.values()] for option in command.params}
+    assert read <= options | {settings.CLUSTER_VARIABLE, settings.PROCESSES_VARIABLE}
+
+
+def test_the_image_can_compute_on_a_cluster() -> None:
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    (asked,) = re.findall(r'"\.\[(.*)\]"', DOCKERFILE)
+    assert asked.split(",") == ["cluster"]
+    assert "cluster" in extras
 
 
 def test_what_the_image_copies_is_there() -> None:
