@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forecasting.arrays import FloatArray, IntArray, check
+from forecasting.service_levels import expected_backorders
 
 __all__ = ["Frontier", "StockedKit", "expected_backorders", "frontier"]
 
@@ -83,39 +84,11 @@ class Frontier:
         return int(reached.argmax()) if reached.any() else None
 
 
-def expected_backorders(demand: FloatArray) -> FloatArray:
-    """Add up the kits short to be expected at every level of stock.
-
-    EBO(s) = EBO(s - 1) - P(D >= s), EBO(0) = mean: added up from the far end, where nothing cancels.
-
-    Parameters
-    ----------
-    demand : float array, shape (n,) [1]
-        P(D = 0), P(D = 1), ...
-
-    Returns
-    -------
-    float array, shape (n,) [kits]
-        EBO(0) to EBO(n - 1) = 0; falls ever more slowly.
-
-    References
-    ----------
-    Sherbrooke (2004), Optimal Inventory Modeling of Systems, chapter 2 (from memory).
-
-    Examples
-    --------
-    >>> expected_backorders(np.array([0.5, 0.25, 0.25]))
-    array([0.75, 0.25, 0.  ])
-    """
-    above = np.cumsum(demand[::-1])[::-1]  # P(D >= s)
-    return np.asarray(np.append(np.cumsum(above[:0:-1])[::-1], 0.0))
-
-
 def _steps(kit: StockedKit) -> tuple[float, FloatArray]:
     """Weighted shortage at the floor, and what each pack more takes off it."""
     short = kit.weight * expected_backorders(kit.demand)
-    short = np.concatenate((short, np.zeros(kit.floor + kit.pack)))
-    levels = short[kit.floor :: kit.pack]
+    above = np.arange(kit.floor, max(kit.floor, len(short)) + kit.pack, kit.pack)
+    levels = short[np.minimum(above, len(short) - 1)]
     gains = levels[:-1] - levels[1:]
     return float(levels[0]), gains[: int(np.searchsorted(-levels[:-1], -NEGLIGIBLE * max(kit.weight, NEGLIGIBLE)))]
 

@@ -121,13 +121,17 @@ def expiring_unused(lots: Sequence[Lot], demands: Sequence[FloatArray]) -> float
     >>> expiring_unused([Lot(expires=30.0, qty=2)], [np.array([0.5, 0.25, 0.25])])
     1.25
     """
-    later = sum(lot.qty for lot in lots)
+    # no lot can be used by more than is ever asked for; what it holds beyond that is lost whatever happens
+    most = max((len(demand) for demand in demands), default=0)
+    held = [min(lot.qty, most) for lot in lots]
+    later, lost, before = sum(held), float(sum(lot.qty for lot in lots) - sum(held)), 0.0
     size = later + 1
-    left, lost, before = np.eye(size)[later], 0.0, 0.0
-    for number, (lot, demand) in enumerate(zip(lots, demands, strict=True)):
+    left = np.zeros(size)
+    left[later] = 1.0
+    for number, (qty, demand) in enumerate(zip(held, demands, strict=True)):
         mean = float(demand @ np.arange(len(demand)))
         first = np.append(demand[:later], demand[later:].sum()) if number == 0 else _poisson(mean - before, size=size)
-        left, before, later = _left_after(left, first), mean, later - lot.qty
+        left, before, later = _left_after(left, first), mean, later - qty
         beyond = np.arange(size) - later
         lost += float(left @ np.maximum(beyond, 0))
         left[later] += left[later + 1 :].sum()

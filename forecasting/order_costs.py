@@ -145,9 +145,26 @@ def cost_rate(
     107.9235806
     """
     check(order_quantity > 0, f"`order_quantity` must be positive, got {order_quantity}")
-    levels = np.arange(reorder_point + 1, reorder_point + order_quantity + 1)
-    running = level_costs(probabilities, levels=levels, costs=costs, yearly=yearly).sum()
+    # above all demand G is a straight line, however large the order
+    last = reorder_point + order_quantity
+    top = min(last, max(reorder_point, len(probabilities)))
+    levels = np.append(np.arange(reorder_point + 1, top + 1), [top + 1, last])
+    made = level_costs(probabilities, levels=levels, costs=costs, yearly=yearly)
+    running = made[:-2].sum() + (last - top) * made[-2:].mean()
     return float((costs.order * yearly + running) / order_quantity)
+
+
+def _least_cost_point(
+    probabilities: FloatArray, *, costs: StockCosts, yearly: float, lowest: int, quantity: int
+) -> OrderPolicy:
+    """Best reorder point of one order quantity: a step up takes its lowest level away and adds one on top."""
+    levels = np.arange(lowest + 1, max(lowest, len(probabilities)) + 1)
+    added, taken = (
+        level_costs(probabilities, levels=steps, costs=costs, yearly=yearly) for steps in (levels + quantity, levels)
+    )
+    point = lowest + int(np.argmin(np.concatenate(([0.0], np.cumsum(added - taken)))))
+    cost = cost_rate(probabilities, reorder_point=point, order_quantity=quantity, costs=costs, yearly=yearly)
+    return OrderPolicy(reorder_point=point, order_quantity=quantity, cost=cost)
 
 
 def least_cost_policy(
@@ -206,7 +223,9 @@ def least_cost_policy(
     possible = min(pack, least, most) > 0 and 0.0 <= yearly < np.inf
     check(possible, f"`pack`, `least`, `most` must be positive, `yearly` finite, got {pack}, {least}, {most}, {yearly}")
     first = -(-least // pack) * pack
-    quantities = np.arange(first, max(first, most // pack * pack) + 1, pack)
+    if first >= most:
+        return _least_cost_point(probabilities, costs=costs, yearly=yearly, lowest=lowest, quantity=first)
+    quantities = np.arange(first, most + 1, pack)
     levels = np.arange(lowest + 1, max(lowest, len(probabilities)) + int(quantities[-1]) + 1)
     running = level_costs(probabilities, levels=levels, costs=costs, yearly=yearly)
     sums = np.concatenate(([0.0], np.cumsum(running)))

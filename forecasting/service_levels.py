@@ -8,7 +8,14 @@ import numpy as np
 from forecasting.arrays import FloatArray, check
 from forecasting.errors import InfeasibleTarget
 
-__all__ = ["ServiceLevels", "mixture", "reorder_point_by_cycle", "reorder_point_by_fill", "service_levels"]
+__all__ = [
+    "ServiceLevels",
+    "expected_backorders",
+    "mixture",
+    "reorder_point_by_cycle",
+    "reorder_point_by_fill",
+    "service_levels",
+]
 
 
 def mixture(probabilities: Sequence[FloatArray], weights: FloatArray) -> FloatArray:
@@ -39,6 +46,34 @@ def mixture(probabilities: Sequence[FloatArray], weights: FloatArray) -> FloatAr
     for one, weight in zip(probabilities, weights, strict=True):
         mixed[: len(one)] += weight * one
     return mixed
+
+
+def expected_backorders(demand: FloatArray) -> FloatArray:
+    """Add up the kits short to be expected at every level of stock.
+
+    EBO(s) = EBO(s - 1) - P(D >= s), EBO(0) = mean: added up from the far end, where nothing cancels.
+
+    Parameters
+    ----------
+    demand : float array, shape (n,) [1]
+        P(D = 0), P(D = 1), ...
+
+    Returns
+    -------
+    float array, shape (n,) [kits]
+        EBO(0) to EBO(n - 1) = 0; falls ever more slowly.
+
+    References
+    ----------
+    Sherbrooke (2004), Optimal Inventory Modeling of Systems, chapter 2 (from memory).
+
+    Examples
+    --------
+    >>> expected_backorders(np.array([0.5, 0.25, 0.25]))
+    array([0.75, 0.25, 0.  ])
+    """
+    above = np.cumsum(demand[::-1])[::-1]  # P(D >= s)
+    return np.asarray(np.append(np.cumsum(above[:0:-1])[::-1], 0.0))
 
 
 def reorder_point_by_cycle(probabilities: FloatArray, *, cycle_service_level: float) -> int:
@@ -178,8 +213,7 @@ def reorder_point_by_fill(probabilities: FloatArray, *, fill_rate: float, order_
     """
     check(0.0 < fill_rate < 1.0, f"`fill_rate` must be within (0, 1), got {fill_rate}")
     check(order_quantity > 0, f"`order_quantity` must be positive, got {order_quantity}")
-    beyond = np.cumsum(probabilities[::-1])[::-1]  # P(D >= k)
-    shortage = np.append(np.cumsum(beyond[:0:-1])[::-1], 0.0)  # E[(D - level)+] by level, the last one covers all
+    shortage = expected_backorders(probabilities)  # by level, the last one covers all
     later = np.minimum(np.arange(len(shortage)) + order_quantity, len(shortage) - 1)
     filled = 1.0 - (shortage - shortage[later]) / order_quantity
     return int(np.argmax(filled >= fill_rate - 1e-12))

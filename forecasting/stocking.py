@@ -14,6 +14,7 @@ from forecasting.order_costs import StockCosts, cost_rate, least_cost_policy
 from forecasting.order_quantities import Use, economic_quantity, in_packs, use_of_orders, usual_quantity
 from forecasting.service_levels import (
     ServiceLevels,
+    expected_backorders,
     mixture,
     reorder_point_by_cycle,
     reorder_point_by_fill,
@@ -203,11 +204,14 @@ def _achieved(
     policy = {"reorder_point": reorder_point, "order_quantity": order_quantity}
     fill = service_levels(covered.mixed, **policy).fill_rate
     cycle = service_levels(covered.when_reached(question, order_quantity), **policy).cycle_service_level
-    left = np.arange(reorder_point + 1, reorder_point + order_quantity + 1)[:, None] - np.arange(len(covered.mixed))
+    missing = expected_backorders(covered.mixed)
+    # on average over y = r + 1 .. r + Q: y - E[D] + E[(D - y)+]
+    backorders = missing[reorder_point + 1 : reorder_point + order_quantity + 1].sum() / order_quantity
+    middle = reorder_point + (order_quantity + 1) / 2.0
     costs = _costs(question)
     return StockAchieved(
         levels=ServiceLevels(cycle_service_level=cycle, fill_rate=fill),
-        stock=float((np.maximum(left, 0) @ covered.mixed).mean()),
+        stock=max(0.0, middle - float(missing[0]) + float(backorders)),
         short=yearly * (1.0 - fill),
         cost=None if costs is None else cost_rate(covered.mixed, costs=costs, yearly=yearly, **policy),
     )
@@ -231,8 +235,10 @@ def _position(question: StockQuestion, demand_over: Callable[[Window], Demand]) 
 
 def _check(question: StockQuestion) -> None:
     """Refuse a question that can't be answered."""
-    possible = min(question.pack, question.min_order, question.shelf_life) > 0 <= question.floor
+    possible = min(question.pack, question.min_order) > 0 < question.shelf_life and question.floor >= 0
     check(possible, f"`pack`, `min_order`, `shelf_life` must be positive, `floor` not negative, got {question}")
+    lead, spread = question.lead_time, question.lead_time_spread
+    check(not spread > lead >= 0.0, f"`lead_time_spread` must be at most `lead_time`, {lead:g} days, got {spread:g}")
     known = question.rule is not Rule.LEAST_COST or _costs(question) is not None
     check(known, f"least cost needs `holding_cost` and `shortage_cost`, got {question}")
 
@@ -258,8 +264,8 @@ def decide(question: StockQuestion, demand_over: Callable[[Window], Demand]) -> 
     Raises
     ------
     InvalidInput
-        If the target isn't within (0, 1), pack, minimum or shelf life isn't positive, the floor is negative, or least
-        cost is asked for without costs.
+        If the target isn't within (0, 1), pack, minimum or shelf life isn't positive, the floor is negative, the lead
+        time spreads by more than itself, or least cost is asked for without costs.
 
     References
     ----------

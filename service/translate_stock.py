@@ -145,6 +145,8 @@ def _warnings(kit: KitRecord, known: _Known, key: Key) -> tuple[str, ...]:
         (key not in store.on_hand, "no stock count: none on hand assumed"),
         (undated > 0, f"{undated} on order without any date: not counted"),
         (kit.unit_cost is None, "price not known: the smallest order is proposed"),
+        (kit.unit_cost == 0, "a price of 0 says nothing: the smallest order is proposed"),
+        (kit.shelf_life_days == 0, "a shelf life of 0 days can't be: not used"),
         (life is None, "shelf life not known: an order may outlive it"),
         (life is not None and bool(life.unsaid), f"shelf life of part {_first(life)} not known"),
         (setting is not None and setting.kit != kit.code, f"stock setting of {_kit(setting)}, which it supersedes"),

@@ -209,6 +209,23 @@ def test_a_broken_rule_changes_nothing_and_says_where(
     assert rejected(engines, {f"{file}.csv": text}) == [(f"{file}.csv", *place) for place in where]
 
 
+def test_levels_and_times_that_can_not_be_are_refused_where_they_stand(engines: Engines) -> None:
+    """Negative times, prices and quantities, packs of none, targets of nothing and of certainty, all at once."""
+    files = {
+        "kits.csv": "code,unit_cost,lead_time_days,lead_time_sd_days,min_order_qty,pack_qty,shelf_life_days\n"
+        "K-1,-1,-2,-3,-4,0,-5\nK-2,1e400,0.5,much,1.5,-1,soon\n",
+        "storerooms.csv": "code,review_period_days\nS-1,-1\n",
+        "stock_settings.csv": "storeroom,kit,rule,target,floor_qty,present_reorder_point\nS-1,K-1,lowest,1.0,-1,-2\n"
+        "S-1,K-2,fill_rate,0,0,0\n",
+        "consequence_targets.csv": "consequence,target,cost_of_failure\nstops,95,-1\n",
+    }
+    wrong = {file: [place[3] for place in rejected(engines, files) if place[0] == file] for file in files}
+    assert wrong["kits.csv"] == ["-1", "-2", "-3", "-4", "0", "-5", "1e400", "0.5", "much", "1.5", "-1", "soon"]
+    assert wrong["storerooms.csv"] == ["-1"]
+    assert wrong["stock_settings.csv"] == ["lowest", "1.0", "-1", "-2", "0"]
+    assert wrong["consequence_targets.csv"] == ["95", "-1"]
+
+
 def test_one_bad_line_holds_back_every_file(engines: Engines) -> None:
     files = {"designs.csv": "code\nD-1\n", "valves.csv": VALVES, "events.csv": EVENTS + "FV-1,soon,rebuild\r\n"}
     assert rejected(engines, files) == [("events.csv", 5, "done_on", "soon")]

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from forecasting.stock_positions import OpenOrder
 from forecasting.stocking import Rule
@@ -95,6 +96,16 @@ def test_what_is_not_said_is_assumed_and_named() -> None:
         "review period not stated: 7 days assumed",
         "no stock count: none on hand assumed",
         "price not known: the smallest order is proposed",
+        "shelf life not known: an order may outlive it",
+    )
+
+
+def test_a_price_or_a_shelf_life_of_nothing_is_not_used_and_said() -> None:
+    one = of_kit(kits=[replace(KIT, unit_cost=Decimal(0), shelf_life_days=0)])
+    assert (one.question.holding_cost, one.question.shelf_life) == (None, np.inf)
+    assert one.warnings == (
+        "a price of 0 says nothing: the smallest order is proposed",
+        "a shelf life of 0 days can't be: not used",
         "shelf life not known: an order may outlive it",
     )
 
