@@ -32,6 +32,7 @@ __all__ = [
     "KitsUsed",
     "Plant",
     "Standing",
+    "decisions_ahead",
     "forecast",
     "kits_ahead",
     "kits_used",
@@ -213,6 +214,41 @@ def _decisions(
         elif alone is not None and (alone.usage.pattern.demands or question.valves or question.floor):
             decisions[key] = decide(question, alone.over)
     return decisions
+
+
+def decisions_ahead(plant: Plant, used: KitsAhead) -> dict[tuple[str, str], StockDecision]:
+    """Decide the stock questions of a plant by a demand that is known already.
+
+    Parameters
+    ----------
+    plant : Plant [records]
+        With the questions.
+    used : KitsAhead [kits]
+        As `kits_ahead` gave it for these questions.
+
+    Returns
+    -------
+    dict from (storeroom, kit) to StockDecision [kits]
+        A question about a kit that no served valve takes, and that was never issued, has none.
+
+    Raises
+    ------
+    InvalidInput
+        If a question can't be decided.
+
+    References
+    ----------
+    DEVELOPERS.md, "Reorder point".
+
+    Examples
+    --------
+    >>> plant = Plant(
+    ...     as_of=9, histories=(), designs={}, design_items={}, intervals={}, windows=(), areas={}, questions=()
+    ... )
+    >>> decisions_ahead(plant, kits_ahead(plant, standing(plant), []))
+    {}
+    """  # noqa: DOC502 (comes from decide)
+    return _decisions(plant, used, _from_issues(plant, used))
 
 
 def _covering(

@@ -10,10 +10,12 @@ from msgspec import Struct
 from models.engine import Engines, open_engines
 from service.logs import configure_logs
 from service.schemas.turnarounds import TurnaroundQuestion
+from service.schemas.what_if import FleetQuestion
 from service.schemas.windows import WindowQuestion
 from service.use_cases.answer_turnaround import answer_turnaround
+from service.use_cases.answer_what_if import answer_what_if
 from service.use_cases.answer_window import answer_window
-from service.window_processes import TURNAROUND, WINDOW
+from service.window_processes import TURNAROUND, WHAT_IF, WINDOW
 
 
 def _window(engines: Engines, question: bytes) -> Struct:
@@ -24,7 +26,11 @@ def _turnaround(engines: Engines, question: bytes) -> Struct:
     return answer_turnaround(engines, msgspec.json.decode(question, type=TurnaroundQuestion))
 
 
-ANSWERS: dict[str, Callable[[Engines, bytes], Struct]] = {WINDOW: _window, TURNAROUND: _turnaround}
+def _what_if(engines: Engines, question: bytes) -> Struct:
+    return answer_what_if(engines, msgspec.json.decode(question, type=FleetQuestion))
+
+
+ANSWERS: dict[str, Callable[[Engines, bytes], Struct]] = {WINDOW: _window, TURNAROUND: _turnaround, WHAT_IF: _what_if}
 
 
 def main() -> None:

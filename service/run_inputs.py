@@ -85,6 +85,12 @@ class Asked:
     stock: tuple[AskedStock, ...]
     plant: Plant
 
+    @property
+    def history_days(self) -> float:
+        """Days of record."""
+        begins = [history.records_begin for history in self.register.histories]
+        return float(self.as_of.toordinal() - min(begins)) if begins else 0.0
+
 
 def read_inputs(session: Session, exchanges: Mapping[str, tuple[ExchangeTaking, ...]]) -> ReadInputs:
     """Read everything a run needs.

@@ -80,8 +80,8 @@ class Register:
         Of each valve.
     design_items : dict from design to tuple of DesignItem [items]
         What each design takes.
-    areas, storerooms : dict from code to tags [tags]
-        The valves in each; the valves in service served by each.
+    areas, storerooms, coming : dict from code to tags [tags]
+        The valves in each; the valves in service served by each storeroom; those to be installed.
     findings : tuple of Finding [findings]
         What the numerics don't see themselves.
     renewals : tuple of RenewalSeen [renewals]
@@ -95,6 +95,7 @@ class Register:
     storerooms: dict[str, frozenset[str]]
     findings: tuple[Finding, ...]
     renewals: tuple[RenewalSeen, ...] = ()
+    coming: dict[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def kits(self) -> dict[str, frozenset[str]]:
@@ -296,13 +297,13 @@ def _history(valve: ValveRecord, events: list[Event], items: tuple[str, ...], be
     )
 
 
-def _served(records: Records, *, as_of: date) -> dict[str, frozenset[str]]:
-    """Valves in service by the storeroom of their area."""
+def _served(records: Records, *, as_of: date, coming: bool) -> dict[str, frozenset[str]]:
+    """Valves in service, or those to be installed, by the storeroom of their area."""
     storeroom_of = {area.code: area.storeroom for area in records.areas}
     served: dict[str, set[str]] = defaultdict(set)
     for valve in records.valves:
         gone = valve.removed_on is not None and valve.removed_on <= as_of
-        if not gone and (valve.installed_on is None or first_day(valve.installed_on) <= as_of):
+        if not gone and coming == (valve.installed_on is not None and first_day(valve.installed_on) > as_of):
             served[storeroom_of.get(valve.area or NO_AREA) or NO_STOREROOM].add(valve.tag)
     return {storeroom: frozenset(tags) for storeroom, tags in sorted(served.items())}
 
@@ -346,7 +347,8 @@ def register_from_records(records: Records, *, as_of: date) -> Register:
         designs=designs,
         design_items=design_items,
         areas={area: frozenset(tags) for area, tags in sorted(areas.items())},
-        storerooms=_served(records, as_of=as_of),
+        storerooms=_served(records, as_of=as_of, coming=False),
+        coming=_served(records, as_of=as_of, coming=True),
         findings=tuple(findings),
         renewals=renewals_seen(
             histories, designs=designs, design_items=design_items, kit_renews=renews, as_of=as_of.toordinal()

@@ -208,17 +208,28 @@ def _question(known: _Known, key: Key, times: Times, target: Target, assumed: As
     )
 
 
-def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
-    """Ask about one kit in one storeroom, with what the answer has to say."""
+def _times(known: _Known, key: Key, assumed: Assumptions) -> Times:
+    """Say how long an order and the next review take."""
     storeroom, code = key
-    kit = known.kits.get(code, KitRecord(code=code))
-    times = times_of(
-        kit,
+    return times_of(
+        known.kits.get(code, KitRecord(code=code)),
         known.taken.get(code, ()),
         stated_review=known.review_periods.get(storeroom),
         lead_assumed=assumed.lead_time_days,
         review_assumed=assumed.review_period_days,
     )
+
+
+def _due_soon(known: _Known, key: Key, first: int, assumed: Assumptions) -> bool:
+    """Say whether the first valve to take a kit comes within an order's and a review's time."""
+    times = _times(known, key, assumed)
+    return first <= known.as_of.toordinal() + times.lead + times.review
+
+
+def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
+    """Ask about one kit in one storeroom, with what the answer has to say."""
+    code = key[1]
+    kit, times = known.kits.get(code, KitRecord(code=code)), _times(known, key, assumed)
     consequence, target = _target(known, kit, key, assumed)
     question = _question(known, key, times, target, assumed)
     return AskedStock(
@@ -243,11 +254,11 @@ def _settings(settings: Iterable[StockSettingRecord], successors: Mapping[str, s
     return {(one.storeroom, successors.get(one.kit, one.kit)): one for one in rows}
 
 
-def _takers(register: Register) -> dict[Key, frozenset[str]]:
+def _takers(register: Register, served: Mapping[str, frozenset[str]]) -> dict[Key, frozenset[str]]:
     """Valves that take each kit, by the storeroom that serves them."""
     takers: dict[Key, set[str]] = defaultdict(set)
     kits = register.kits
-    for storeroom, tags in register.storerooms.items():
+    for storeroom, tags in served.items():
         for tag in tags:
             for kit in kits[register.designs[tag]]:
                 takers[storeroom, kit].add(tag)
@@ -273,6 +284,7 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     tuple of AskedStock
         By storeroom and kit.
     """
+    taking, coming = (_takers(register, served) for served in (register.storerooms, register.coming))
     lives = shelf_lives(records.kits, records.kit_parts, records.parts, records.materials)
     successors = successor_of(records.kits, as_of=as_of)
     known = _Known(
@@ -282,7 +294,7 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
         taken=orders_taken(records.orders, successors, as_of=as_of),
         lives=lives,
         review_periods={room.code: room.review_period_days for room in records.storerooms},
-        valves=_takers(register),
+        valves={key: taking.get(key, frozenset()) | tags for key, tags in {**taking, **coming}.items()},
         consequences={valve.tag: valve.consequence for valve in records.valves},
         successors=successors,
         store=_store(records, lives, as_of=as_of, assumed=assumed),
@@ -293,4 +305,6 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     held |= known.store.reserved.keys()
     # a part is stocked under its own code, but no kit
     held = {(storeroom, code) for storeroom, code in held if code not in parts}
-    return tuple(_ask(known, key, assumed) for key in sorted(known.valves.keys() | held | known.settings.keys()))
+    begin = {one.valve: one.installed or 0 for one in register.histories}
+    soon = {key for key, tags in coming.items() if _due_soon(known, key, min(begin[tag] for tag in tags), assumed)}
+    return tuple(_ask(known, key, assumed) for key in sorted(taking.keys() | soon | held | known.settings.keys()))

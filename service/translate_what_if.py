@@ -15,7 +15,7 @@ from forecasting.known_demand import KnownDemand
 from forecasting.stocking import Rule, decide
 from models.runs import RunReorderPoint
 from service.schemas.results import rounded
-from service.schemas.what_if import WhatIfChange, WhatIfLevels, WhatIfRequest, WhatIfTotals
+from service.schemas.what_if import WhatIfChange, WhatIfLevels, WhatIfNeed, WhatIfRequest, WhatIfTotals
 from service.translate_decisions import reorder_row
 from service.translate_stock import AskedStock, Assumptions
 
@@ -62,12 +62,12 @@ def unpacked_cases(packed: bytes) -> list[StockCase]:
     return msgspec.msgpack.decode(zlib.decompress(packed), type=list[StockCase])
 
 
-def changed(case: StockCase, wanted: WhatIfRequest, *, assumed: Assumptions) -> AskedStock:
+def changed(asked: AskedStock, wanted: WhatIfRequest, *, assumed: Assumptions) -> AskedStock:
     """Ask the same with what is stated otherwise.
 
     Parameters
     ----------
-    case : StockCase
+    asked : AskedStock
         As a run asked.
     wanted : WhatIfRequest
         What is otherwise; a lead time without a spread keeps its spread in proportion, a target without a rule is one
@@ -80,7 +80,7 @@ def changed(case: StockCase, wanted: WhatIfRequest, *, assumed: Assumptions) -> 
     AskedStock
         The question to decide.
     """
-    asked, question = case.asked, case.asked.question
+    question = asked.question
     lead = question.lead_time if wanted.lead_time_days is None else wanted.lead_time_days
     spread = question.lead_time_spread * lead / question.lead_time if question.lead_time else 0.0
     price = asked.unit_cost if wanted.unit_cost is None else wanted.unit_cost
@@ -172,7 +172,7 @@ def levels(row: Mapping[str, Any]) -> WhatIfLevels:
         As published.
     """
     details = row["details"]
-    columns = {name: row.get(name) for name in WhatIfLevels.__struct_fields__ if name in row}
+    columns = {name: row.get(name) for name in WhatIfLevels.__struct_fields__}
     columns |= {name: details.get(name) for name in (*IN_DETAILS, "stock_out_on")}
     return msgspec.convert(
         {name: rounded(value) if isinstance(value, float) else value for name, value in columns.items()}, WhatIfLevels
@@ -194,6 +194,24 @@ def change_between(before: WhatIfLevels, after: WhatIfLevels) -> WhatIfChange:
     """
     return WhatIfChange(**{
         name: _less(getattr(after, name), getattr(before, name)) for name in WhatIfChange.__struct_fields__
+    })
+
+
+def change_of_need(before: WhatIfNeed, after: WhatIfNeed) -> WhatIfNeed:
+    """Subtract demand.
+
+    Parameters
+    ----------
+    before, after : WhatIfNeed
+        Of one kit.
+
+    Returns
+    -------
+    WhatIfNeed
+        After less before.
+    """
+    return WhatIfNeed(**{
+        name: _less(getattr(after, name), getattr(before, name)) for name in WhatIfNeed.__struct_fields__
     })
 
 

@@ -11,12 +11,13 @@ import msgspec
 
 from models.base import Busy
 from service.schemas.turnarounds import TurnaroundAnswer, TurnaroundQuestion
+from service.schemas.what_if import FleetAnswer, FleetQuestion
 from service.schemas.windows import WindowAnswer, WindowQuestion
 
 AT_ONCE = 2
 WAIT_SECONDS = 20.0
 ANSWER_SECONDS = 120.0
-WINDOW, TURNAROUND = "window", "turnaround"
+WINDOW, TURNAROUND, WHAT_IF = "window", "turnaround", "what-if"
 """What can be asked."""
 
 
@@ -78,6 +79,28 @@ class WindowProcesses:
             If the process failed; its log says why.
         """  # noqa: DOC502 (both come from _answered)
         return msgspec.json.decode(self._answered(TURNAROUND, msgspec.json.encode(question)), type=TurnaroundAnswer)
+
+    def ask_what_if(self, question: FleetQuestion) -> FleetAnswer:
+        """Forecast a record under other policies, valves or turnarounds.
+
+        Parameters
+        ----------
+        question : FleetQuestion
+            Of a finished run.
+
+        Returns
+        -------
+        FleetAnswer
+            From what the run read.
+
+        Raises
+        ------
+        Busy
+            If too many are asking, or the answer takes too long.
+        RuntimeError
+            If the process failed; its log says why.
+        """  # noqa: DOC502 (both come from _answered)
+        return msgspec.json.decode(self._answered(WHAT_IF, msgspec.json.encode(question)), type=FleetAnswer)
 
     def _answered(self, kind: str, question: bytes) -> bytes:
         """Let a process of its own answer."""  # noqa: DOC501 (said by the callers)

@@ -9,15 +9,26 @@ from service.routes.records import takes_json
 from service.routes.results import RunNumber
 from service.schemas.what_if import WhatIfOut, WhatIfRequest
 from service.use_cases.ask_what_if import ask_what_if
+from service.window_processes import WindowProcesses
 
 
 @post_for("/what-if", status_code=200, sync_to_thread=True, guards=[accepts_json, takes_json])
-def post_what_if(engines: NamedDependency[Engines], data: JSONBody[WhatIfRequest], run: RunNumber = None) -> WhatIfOut:
-    """Tell reorder points and proposals under other lead times, targets, prices or shelf lives; nothing is stored.
+def post_what_if(
+    engines: NamedDependency[Engines],
+    windows: NamedDependency[WindowProcesses],
+    data: JSONBody[WhatIfRequest],
+    run: RunNumber = None,
+) -> WhatIfOut:
+    """Tell reorder points, proposals and demand under other times, targets, prices, policies or valves.
 
-    From the demand the run found; other policies, valves or dates need a run of their own.
+    Nothing is stored. Lead time, review period, rule, target, price, shelf life, floor, pack and minimum are answered
+    at once, from the demand the run found. Other `policies`, `valves_added`, `valves_retired` and days of
+    `turnarounds` make another demand: it is forecast anew, with the lifetimes of the run and from the record as the
+    run read it, which takes seconds. `demand` then has the year after the cut-off before and after, turnarounds
+    included, of the storeroom and kit asked about. Reorder points leave turnarounds out, as always; what a turnaround
+    orders isn't told. It is quicker for one kit.
     """
-    return ask_what_if(engines, data, run_id=run)
+    return ask_what_if(engines, windows.ask_what_if, data, run_id=run)
 
 
 HANDLERS = (post_what_if,)

@@ -1,14 +1,18 @@
-"""Reorder points and proposals under other lead times, targets and prices; nothing is stored."""
+"""Reorder points and proposals under other times, targets, prices, policies and valves; nothing is stored."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+
+from msgspec import UnsetType
 
 from forecasting.errors import InsufficientData, InvalidInput
 from models.base import NotFound, Session, code_key
 from models.engine import Engines
-from models.queries import results, stock_cases
+from models.queries import results, run_inputs, stock_cases
 from models.runs import Run, RunReorderPoint
 from service.db import read_session
-from service.schemas.what_if import WhatIfOut, WhatIfRequest, WhatIfRow
+from service.problem_kinds import INVALID_INPUT
+from service.problems import ProblemError, ProblemFound
+from service.schemas.what_if import FleetAnswer, FleetQuestion, WhatIfDemand, WhatIfOut, WhatIfRequest, WhatIfRow
 from service.translate_stock import Assumptions
 from service.translate_what_if import (
     StockCase,
@@ -24,14 +28,18 @@ from service.translate_what_if import (
 from service.use_cases.choose_run import choose_run, notice
 from service.use_cases.read_covering import EVERY_ROW
 
+AskFleet = Callable[[FleetQuestion], FleetAnswer]
 
-def ask_what_if(engines: Engines, wanted: WhatIfRequest, *, run_id: int | None) -> WhatIfOut:
+
+def ask_what_if(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, run_id: int | None) -> WhatIfOut:
     """Decide again what a run decided, with something otherwise.
 
     Parameters
     ----------
     engines : Engines
         The database; it is only read.
+    ask : callable
+        Forecasts anew, where that is needed.
     wanted : WhatIfRequest
         What would be otherwise, and where.
     run_id : int or None
@@ -50,7 +58,11 @@ def ask_what_if(engines: Engines, wanted: WhatIfRequest, *, run_id: int | None) 
         If the run decided nothing about it.
     InvalidInput
         If a kit can't be decided that way.
-    """  # noqa: DOC502 (InvalidInput comes from _row)
+    ProblemFound
+        If something named isn't in the record, or a day isn't forecast.
+    """  # noqa: DOC502 (InvalidInput comes from _row, ProblemFound from _forecast_anew)
+    if wanted.needs_renewals:
+        return _forecast_anew(engines, ask, wanted, run_id=run_id)
     with read_session(engines) as session:
         run, rows = _asked_about(session, wanted, run_id)
         packed, said = stock_cases.stock_cases(session, run), notice(session)
@@ -61,10 +73,16 @@ def ask_what_if(engines: Engines, wanted: WhatIfRequest, *, run_id: int | None) 
     kept = [(row, cases[key]) for row in rows if (key := (row.storeroom_key, row.kit_key)) in cases]
     if not kept:
         raise InsufficientData(f"not enough data: run {run.id} decided nothing there: {rows[0].reason}")
-    value = [_row(row, case, wanted, run) for row, case in kept]
+    return _told([_row(row, case, wanted, run) for row, case in kept], run, said)
+
+
+def _told(
+    value: Sequence[WhatIfRow], run: Run, said: str | UnsetType, *, demand: Sequence[WhatIfDemand] = ()
+) -> WhatIfOut:
     before, after = totals([one.computed for one in value]), totals([one.what_if for one in value])
     return WhatIfOut(
         value=value,
+        demand=demand,
         total_computed=before,
         total_what_if=after,
         total_change=totals_between(before, after),
@@ -75,19 +93,52 @@ def ask_what_if(engines: Engines, wanted: WhatIfRequest, *, run_id: int | None) 
     )
 
 
+def _forecast_anew(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, run_id: int | None) -> WhatIfOut:
+    """Let a process forecast the record as it would be, and set that beside what the run stored."""  # noqa: DOC501
+    with read_session(engines) as session:
+        run = choose_run(session, run_id)
+        run_inputs.run_input(session, run)
+        rows = results.reorder_points(
+            session, run.id, storeroom=wanted.storeroom, kit=wanted.kit, after=0, limit=EVERY_ROW
+        )
+        said = notice(session)
+    answer = ask(FleetQuestion(run=run.id, wanted=wanted))
+    if answer.misfits:
+        wrong = [ProblemError(pointer=one.pointer, value=one.value, expected=one.expected) for one in answer.misfits]
+        raise ProblemFound(INVALID_INPUT, f"Something doesn't fit the record that run {run.id} read.", errors=wrong)
+    if answer.undecided:
+        raise InvalidInput(f"that can't be decided: {answer.undecided}")
+    if not answer.rows and not answer.demand:
+        raise NotFound(f"{_place(wanted)} would be neither needed nor stocked, nor was it in run {run.id}")
+    stored = {(row.storeroom_key, row.kit_key): row for row in rows}
+    value = []
+    for one in answer.rows:
+        row = stored.get((code_key(one.storeroom), code_key(one.kit)))
+        if one.decided or (row is not None and row.reorder_point is not None):
+            before = levels({"details": {}} if row is None else as_stored(row))
+            change = change_between(before, one.what_if)
+            value.append(
+                WhatIfRow(storeroom=one.storeroom, kit=one.kit, computed=before, what_if=one.what_if, change=change)
+            )
+    return _told(value, run, said, demand=answer.demand)
+
+
+def _place(wanted: WhatIfRequest) -> str:
+    kit = "any kit" if wanted.kit is None else f"kit {wanted.kit}"
+    return kit if wanted.storeroom is None else f"{kit} in storeroom {wanted.storeroom}"
+
+
 def _asked_about(session: Session, wanted: WhatIfRequest, run_id: int | None) -> tuple[Run, Sequence[RunReorderPoint]]:
     run = choose_run(session, run_id)
     rows = results.reorder_points(session, run.id, storeroom=wanted.storeroom, kit=wanted.kit, after=0, limit=EVERY_ROW)
     if not rows:
-        kit = "any kit" if wanted.kit is None else f"kit {wanted.kit}"
-        where = "" if wanted.storeroom is None else f" in storeroom {wanted.storeroom}"
-        raise NotFound(f"run {run.id} knows of no reorder point of {kit}{where}")
+        raise NotFound(f"run {run.id} knows of no reorder point of {_place(wanted)}")
     return run, rows
 
 
 def _row(row: RunReorderPoint, case: StockCase, wanted: WhatIfRequest, run: Run) -> WhatIfRow:
     try:
-        after = answered(case, changed(case, wanted, assumed=Assumptions()), as_of=run.as_of)
+        after = answered(case, changed(case.asked, wanted, assumed=Assumptions()), as_of=run.as_of)
     except InvalidInput as error:
         raise InvalidInput(f"kit {row.kit} in storeroom {row.storeroom} can't be decided that way: {error}") from error
     before = levels(as_stored(row))

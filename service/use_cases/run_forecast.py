@@ -95,7 +95,7 @@ def _compute(engines: Engines, run_id: int, *, as_of: date, enter: Callable[[str
     results = _rows(made, asked, _descriptions(read.inputs))
     results["findings"] = _finding_rows(made, asked, read.history, waiting, undescribed)
     changes = [] if before is None else change_rows(made, asked, before)
-    cases = packed_cases(made, asked.stock, history_days=_history_days(asked))
+    cases = packed_cases(made, asked.stock, history_days=asked.history_days)
     enter("storing")
     with write_session(engines) as session:
         runs.store_results(session, run_id, results)
@@ -178,15 +178,9 @@ def _demand_rows(made: Forecast, asked: Asked) -> Iterator[dict[str, object]]:
     yield from part_rows(made, periods, word="service_class", as_of=as_of, reasons=reasons)
 
 
-def _history_days(asked: Asked) -> float:
-    """Days of record."""
-    begins = [history.records_begin for history in asked.register.histories]
-    return float(asked.as_of.toordinal() - min(begins)) if begins else 0.0
-
-
 def _reorder_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     """Lay out reorder points; rows are read in the order they are stored: what runs out soonest first."""
-    as_of, history_days = asked.as_of, _history_days(asked)
+    as_of, history_days = asked.as_of, asked.history_days
     unplaced = issue_warnings(asked.inputs, asked.stock, as_of=as_of)
     parts, decided = from_parts(asked.inputs, asked.stock, made.decisions), []
     elsewhere = stock_elsewhere(asked.stock, made.decisions)

@@ -331,3 +331,17 @@ def test_a_reservation_counts_where_the_forecast_does_not_hold_its_need(said: di
 def test_a_kit_that_is_reserved_alone_is_asked_about() -> None:
     row = ReservationRecord(ref="R-1", kit="OTHER", storeroom="MAIN", qty=2)
     assert asked(reservations=[row])["MAIN", "OTHER"].question.reserved == 2
+
+
+@pytest.mark.parametrize(("days", "others", "counts"), [(60, [], True), (61, [], False), (600, VALVES, True)], ids=str)
+def test_a_valve_to_come_counts_from_when_its_kit_has_to_be_ordered(
+    days: int, others: list[ValveRecord], *, counts: bool
+) -> None:
+    """45 days of lead time and 14 of review; where others take the kit it always counts, with its consequence."""
+    day = date.fromordinal(AS_OF.toordinal() + days - 1).isoformat()
+    coming = ValveRecord(tag="FV-9", design="D", area="U100", installed_on=day, consequence="stops")
+    found = asked(valves=[*others, coming], stock=[])
+    assert (("MAIN", "K") in found) == counts
+    if counts:
+        assert "FV-9" in found["MAIN", "K"].question.valves
+        assert found["MAIN", "K"].consequence == "stops"

@@ -1,0 +1,169 @@
+"""Forecast a run's record under other policies, valves and turnarounds; this is done in a process of its own."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import msgspec
+
+from forecasting.demand import Demand
+from forecasting.errors import InvalidInput
+from forecasting.pipeline import KitsAhead, Standing, decisions_ahead, kits_ahead, standing
+from forecasting.pooling import InUse
+from models.base import code_key
+from models.engine import Engines
+from models.queries import results, run_inputs, run_log
+from service.db import read_session
+from service.run_inputs import Asked, asked_of, unpacked
+from service.run_models import fitted_again
+from service.schemas.what_if import FleetAnswer, FleetQuestion, FleetRow, WhatIfDemand, WhatIfNeed, WhatIfRequest
+from service.translate_decisions import reorder_row
+from service.translate_demand import demand_columns, horizon, valves_by_storeroom
+from service.translate_fleet import known_of, misfits, otherwise
+from service.translate_results import counted
+from service.translate_stock import AskedStock, Assumptions
+from service.translate_turnarounds import without_turnaround
+from service.translate_what_if import change_of_need, changed, levels
+
+MODELS_READ = 100_000
+YEAR = (0.0, 365.0)
+ASKED = ":asked"
+"""Name of the valves asked about, among the parts of the plant."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Scene:
+    """A record, where its items stand, and what is asked of it."""
+
+    asked: Asked
+    stand: Standing
+    stock: tuple[AskedStock, ...] = ()
+
+
+def answer_what_if(engines: Engines, question: FleetQuestion) -> FleetAnswer:
+    """Forecast again what a run read, with other policies, valves or turnarounds, by the lifetimes of that run.
+
+    Parameters
+    ----------
+    engines : Engines
+        The database; it is only read.
+    question : FleetQuestion
+        What would be otherwise.
+
+    Returns
+    -------
+    FleetAnswer
+        Decisions, and the demand of a year before and after; or what of the question doesn't fit the record.
+
+    Raises
+    ------
+    NotFound
+        If what the run read is no longer kept.
+    """  # noqa: DOC502 (comes from the query)
+    wanted = question.wanted
+    with read_session(engines) as session:
+        run = run_log.get_run(session, question.run)
+        packed = run_inputs.run_input(session, run)
+        models = results.failure_models(session, run.id, service_class=None, after=0, limit=MODELS_READ)
+    inputs = unpacked(packed)
+    known = known_of(inputs, as_of=run.as_of, last=run.horizon_ends_on or horizon(run.as_of))
+    wrong = misfits(wanted, known)
+    if wrong:
+        return FleetAnswer(misfits=wrong)
+    before = _scene(asked_of(inputs, as_of=run.as_of))
+    later = asked_of(otherwise(inputs, wanted, known), as_of=run.as_of)
+    # valves that come or go say nothing about lifetimes: those of the run hold
+    after = _Scene(
+        asked=later,
+        stand=replace(before.stand, ages=standing(later.plant).ages),
+        stock=tuple(changed(one, wanted, assumed=Assumptions()) for one in later.stock if _is_asked(one, wanted)),
+    )
+    lifetimes = fitted_again(after.stand, models)
+    try:
+        return _answer(before, after, lifetimes, wanted)
+    except InvalidInput as error:
+        return FleetAnswer(undecided=str(error))
+
+
+def _scene(asked: Asked) -> _Scene:
+    return _Scene(asked=asked, stand=standing(asked.plant))
+
+
+def _is_asked(one: AskedStock, wanted: WhatIfRequest) -> bool:
+    asked = ((wanted.storeroom, one.question.storeroom), (wanted.kit, one.question.kit))
+    return all(code is None or code_key(code) == code_key(own) for code, own in asked)
+
+
+def _answer(before: _Scene, after: _Scene, lifetimes: tuple[InUse, ...], wanted: WhatIfRequest) -> FleetAnswer:
+    was, would_be = (_ahead(scene, lifetimes, wanted) for scene in (before, after))
+    plant = replace(after.asked.plant, questions=tuple(one.question for one in after.stock))
+    decisions = decisions_ahead(plant, would_be)
+    return FleetAnswer(
+        rows=[
+            FleetRow(
+                storeroom=one.question.storeroom,
+                kit=one.question.kit,
+                decided=decision is not None,
+                what_if=levels(
+                    reorder_row(one, decision, as_of=after.asked.as_of, history_days=after.asked.history_days)
+                ),
+            )
+            for one in after.stock
+            for decision in [decisions.get((one.question.storeroom, one.question.kit))]
+        ],
+        demand=_demand(was, would_be, after, wanted),
+    )
+
+
+def _ahead(scene: _Scene, lifetimes: tuple[InUse, ...], wanted: WhatIfRequest) -> KitsAhead:
+    """Forecast the valves of the storeroom asked about, as far as their designs take the kit asked about."""
+    asked = scene.asked
+    kits = {design: {code_key(kit) for kit in taken} for design, taken in asked.register.kits.items()}
+    served = {code_key(code): tags for code, tags in valves_by_storeroom(asked.inputs, asked.register).items()}
+    tags = frozenset(asked.plant.designs)
+    if wanted.storeroom is not None:
+        tags = served.get(code_key(wanted.storeroom), frozenset())
+    if wanted.kit is not None:
+        tags = frozenset(tag for tag in tags if code_key(wanted.kit) in kits[asked.plant.designs[tag]])
+    plant = replace(
+        asked.plant, windows=(YEAR,), parts={ASKED: tags}, questions=tuple(one.question for one in scene.stock)
+    )
+    those = replace(scene.stand, ages=tuple(age for age in scene.stand.ages if age.valve in tags))
+    return kits_ahead(plant, those, lifetimes)
+
+
+def _demand(was: KitsAhead, would_be: KitsAhead, after: _Scene, wanted: WhatIfRequest) -> list[WhatIfDemand]:
+    earlier, later = _by_kit(was, wanted), _by_kit(would_be, wanted)
+    as_of = after.asked.as_of
+    left_out = without_turnaround(after.asked.inputs, after.asked.register, as_of=as_of)
+    rows = []
+    for kit in sorted(earlier.keys() | later.keys()):
+        unknown = would_be.not_forecast.get(kit, frozenset())
+        said = [f"{counted(len(unknown), 'valve')} left out: no lifetime is known"] if unknown else []
+        computed, what_if = _need(earlier.get(kit)), _need(later.get(kit))
+        rows.append(
+            WhatIfDemand(
+                kit=kit,
+                starts_on=as_of + timedelta(days=1),
+                ends_on=as_of + timedelta(days=int(YEAR[1])),
+                computed=computed,
+                what_if=what_if,
+                change=change_of_need(computed, what_if),
+                reason="; ".join([*said, *left_out.get(kit, [])]) or None,
+            )
+        )
+    return rows
+
+
+def _by_kit(ahead: KitsAhead, wanted: WhatIfRequest) -> Mapping[str, Demand]:
+    found = {kit: by_window[YEAR] for (part, kit), by_window in ahead.demand.items() if part == ASKED}
+    return {kit: one for kit, one in found.items() if wanted.kit is None or code_key(kit) == code_key(wanted.kit)}
+
+
+def _need(demand: Demand | None) -> WhatIfNeed:
+    """Lay out a demand; nothing where nothing takes the kit."""
+    names = WhatIfNeed.__struct_fields__
+    if demand is None:
+        return WhatIfNeed(**dict.fromkeys(names, 0))
+    columns = demand_columns(demand)
+    return msgspec.convert({name: columns[name] for name in names}, WhatIfNeed)
