@@ -79,6 +79,7 @@ class Stock(SQLModel, table=True):
     kit_id: int = Field(foreign_key="kits.id", index=True)
     on_hand: int
     counted_on: date | None = None
+    bin: str | None = Field(default=None, max_length=60)
 
 
 class Lot(SQLModel, table=True):

@@ -34,7 +34,7 @@ COLUMNS = {
     ),
     "storerooms": "code name review_period_days",
     "stock_settings": ("storeroom kit rule target floor_qty present_reorder_point present_order_quantity"),
-    "stock": "storeroom kit on_hand counted_on",
+    "stock": "storeroom kit on_hand counted_on bin",
     "turnarounds": "code name starts_on ends_on areas scope_freeze_on",
     "issues": "ref kit storeroom issued_on qty reason tag",
     "orders": "ref line storeroom kit ordered_on due_on qty received_on received_qty",

@@ -181,6 +181,10 @@ def _write_stores(folder: Path, shelves: list[Shelf], *, as_of: date, rng: Rando
         "stock_settings",
         [(s.storeroom, s.kit.code, s.rule, s.target, s.floor_qty, s.reorder_point, s.order_quantity) for s in settled],
     )
-    counted: list[Row] = [(s.storeroom, s.kit.code, s.on_hand, s.counted_on) for s in shelves if s.on_hand is not None]
-    write_table(folder, "stock", [*counted, (*LEFTOVER, as_of - timedelta(140))])
+    counted: list[Row] = [
+        (s.storeroom, s.kit.code, s.on_hand, s.counted_on, f"{'ABC'[place % 3]}-{place // 3 + 1:02d}")
+        for place, s in enumerate(shelves)
+        if s.on_hand is not None
+    ]
+    write_table(folder, "stock", [*counted, (*LEFTOVER, as_of - timedelta(140), "")])
     write_table(folder, "orders", [astuple(order) for order in orders_placed(shelves, as_of=as_of, rng=rng)])

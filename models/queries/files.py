@@ -269,7 +269,7 @@ FILES: dict[str, RecordFile] = {
             ("storeroom", "kit"),
             _refer("storeroom", "storerooms"),
             _refer("kit", "kits"),
-            *_plain("on_hand counted_on"),
+            *_plain("on_hand counted_on bin"),
         ),
         _file(
             Lot,

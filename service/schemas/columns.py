@@ -24,6 +24,7 @@ Code = Annotated[
     Meta(pattern=_CODE, max_length=60, description="a code of 1 to 60 printable characters without | or :"),
 ]
 Name = Annotated[str, Meta(pattern=TEXT, max_length=200, description="text of at most 200 characters")]
+Bin = Annotated[str, Meta(pattern=TEXT, max_length=60, description="text of at most 60 characters")]
 Text = Annotated[str, Meta(pattern=TEXT, max_length=4000, description="text of at most 4000 characters")]
 Count = Annotated[int, Meta(ge=0, le=LARGEST_COUNT, description="a whole number, 0 or more")]
 Quantity = Annotated[int, Meta(ge=1, le=LARGEST_COUNT, description="a whole number, 1 or more")]

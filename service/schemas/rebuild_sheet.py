@@ -32,11 +32,12 @@ class SheetLotOut(Struct, kw_only=True):
 
 
 class SheetStockOut(Struct, kw_only=True):
-    """How many lie in a storeroom."""
+    """How many lie in a storeroom, and in which bin."""
 
     storeroom: str
     on_hand: int
     counted_on: date | None
+    bin: str | None
 
 
 class SheetKitOut(Struct, kw_only=True):

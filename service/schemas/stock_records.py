@@ -1,6 +1,7 @@
 """The files about stock on the wire: storerooms, levels, what lies there, what is ordered, reserved and was issued."""
 
 from service.schemas.columns import (
+    Bin,
     Code,
     Consequence,
     Count,
@@ -53,12 +54,13 @@ class ConsequenceTargetRecord(Record, frozen=True, kw_only=True):
 
 
 class StockRecord(Record, frozen=True, kw_only=True):
-    """How many of a kit lie in a storeroom, and when that was counted."""
+    """How many of a kit lie in a storeroom, in which bin, and when that was counted."""
 
     storeroom: Code
     kit: Code
     on_hand: Count
     counted_on: Day | None = None
+    bin: Bin | None = None
 
 
 class LotRecord(Record, frozen=True, kw_only=True):

@@ -99,6 +99,7 @@ WORDS_OF_RECORD: dict[str, Word] = {
     "cost_of_failure": Word("What one such failure costs", "40000.00", MONEY),
     "on_hand": Word("How many lie there", 3, KITS),
     "counted_on": Word("When that was counted", "2026-06-30"),
+    "bin": Word("Where in the storeroom it lies", "B-14-3"),
     "cured_on": Word("When the seals were cured", "2024-03-01"),
     "expires_on": Word("Last day on which it may be fitted", "2029-03-01"),
     "qty": Word("How many", 2, KITS),

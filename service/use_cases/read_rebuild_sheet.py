@@ -52,6 +52,7 @@ def read_rebuild_sheet(
         valve = single_records.find_row(session, "valves", [tag]).values
         design = read_described(session, "designs", valve["design"])
         limit = design.get("actuator_air_limit_kpa")
+        seat = _leakage(design, pressure_drop_kpa, as_left_ml_per_min)
         return RebuildSheetOut(
             **{name: valve[name] for name in ("tag", "serial", "design", "service_class", "area")},
             body_size=design.get("body_size"),
@@ -59,13 +60,13 @@ def read_rebuild_sheet(
             actuator_air_limit_kpa=limit,
             actuator_air_limit_psi=_psi(limit),
             kits=kits_of_design(session, valve["design"], today=today),
-            seat_leakage=_leakage(design, pressure_drop_kpa, as_left_ml_per_min),
-            checks=_checks(limit),
+            seat_leakage=seat,
+            checks=_checks(limit, seat),
             notice=notice(session),
         )
 
 
-def _checks(limit_kpa: float | None) -> tuple[SheetCheckOut, ...]:
+def _checks(limit_kpa: float | None, seat: SeatLeakageOut) -> tuple[SheetCheckOut, ...]:
     limit = "on its nameplate" if limit_kpa is None else f"{limit_kpa:g} kPa ({_psi(limit_kpa):.3g} psi)"
     return (
         SheetCheckOut(check="As found, before anything is touched.", to_record=AS_FOUND),
@@ -73,8 +74,16 @@ def _checks(limit_kpa: float | None) -> tuple[SheetCheckOut, ...]:
         SheetCheckOut(check=f"Bench air never above the actuator's limit: {limit}."),
         SheetCheckOut(check="Stem free after the gland is set."),
         SheetCheckOut(check="Plug on the seat and the indicator at zero when closed."),
-        SheetCheckOut(check="As left.", to_record=AS_LEFT),
+        SheetCheckOut(check=f"As left. {_told(seat)}", to_record=AS_LEFT),
     )
+
+
+def _told(seat: SeatLeakageOut) -> str:
+    if seat.allowed_ml_per_min is None:
+        return "What the seat may leak isn't computed here: see below."
+    drop = "" if seat.pressure_drop_kpa is None else f" at {seat.pressure_drop_kpa:g} kPa"
+    most = f"{seat.allowed_ml_per_min:g} ml/min of {seat.fluid}{drop}"
+    return f"Class {seat.leakage_class}: the seat may leak at most {most}."
 
 
 def _leakage(design: Mapping[str, Any], pressure_drop_kpa: float | None, as_left: float | None) -> SeatLeakageOut:

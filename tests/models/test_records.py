@@ -169,7 +169,7 @@ FULL: dict[str, dict[str, Any]] = {
         "present_reorder_point": 2,
         "present_order_quantity": 4,
     },
-    "stock": {"storeroom": "S-1", "kit": "K-1", "on_hand": 3, "counted_on": DAY},
+    "stock": {"storeroom": "S-1", "kit": "K-1", "on_hand": 3, "counted_on": DAY, "bin": "B-14-3"},
     "orders": {
         "ref": "O-1",
         "line": "10",

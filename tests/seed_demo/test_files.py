@@ -35,7 +35,7 @@ HEADERS = {
     "renewed, kits_used, service_class_from, serial_fitted, labour_hours, cost, note",
     "storerooms": "code, name, review_period_days",
     "stock_settings": "storeroom, kit, rule, target, floor_qty, present_reorder_point, present_order_quantity",
-    "stock": "storeroom, kit, on_hand, counted_on",
+    "stock": "storeroom, kit, on_hand, counted_on, bin",
     "orders": "ref, line, storeroom, kit, ordered_on, due_on, qty, received_on, received_qty",
     "issues": "ref, kit, storeroom, issued_on, qty, reason, tag",
     "rebuild_costs": "design, maintainable_item, planned_hours, planned_cost, unplanned_cost, opening_hours",

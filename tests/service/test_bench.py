@@ -17,7 +17,7 @@ FILES = {
     "kits": "code,name,renews\nK-1,trim kit,trim\n",
     "kit_parts": "kit,part,qty\nK-1,P-1,2\n",
     "design_kits": "design,maintainable_item,kit,qty\nD,trim,K-1,1\n",
-    "stock": "storeroom,kit,on_hand\nMAIN,K-1,3\n",
+    "stock": "storeroom,kit,on_hand,bin\nMAIN,K-1,3,B-14-3\n",
     "valves": "tag,design\nFV-1,D\n",
 }
 
@@ -57,11 +57,14 @@ def test_the_sheet_has_kit_parts_stock_and_limits(bench: Client) -> None:
     sheet = bench.get("/v1/valves/fv-1/rebuild-sheet", params={"as_left_ml_per_min": 0.5}).json()
     assert (sheet["tag"], sheet["actuator_air_limit_kpa"], sheet["actuator_air_limit_psi"]) == ("FV-1", 310, 44.9617)
     [kit] = sheet["kits"]
-    assert (kit["kit"], kit["maintainable_items"], kit["stock"][0]["on_hand"]) == ("K-1", ["trim"], 3)
+    [lies] = kit["stock"]
+    assert (kit["kit"], kit["maintainable_items"], lies["on_hand"], lies["bin"]) == ("K-1", ["trim"], 3, "B-14-3")
     assert kit["parts"] == [{"part": "P-1", "name": "seat ring", "material": None, "qty": 2}]
     seat = sheet["seat_leakage"]
     assert (seat["allowed_ml_per_min"], seat["fluid"], seat["verdict"]) == (0.45, "air", "too much")
     page = bench.get("/valves/FV-1/rebuild-sheet").text
+    assert "bin <strong>B-14-3</strong>" in page
+    assert "(bin&nbsp;B-14-3)" in bench.get("/valves", params={"tag": "FV-1"}).text
     assert '<data value="310.0">310</data>&nbsp;kPa (<data value="44.9617">45</data>&nbsp;psi)' in page
     assert '<data value="0.45">0.45</data>&nbsp;ml/min' in page
     judged_page = bench.get("/valves/FV-1/rebuild-sheet", params={"as_left_ml_per_min": "0,5"}).text
@@ -85,7 +88,7 @@ def test_the_sheet_says_what_to_check_and_what_to_record(bench: Client) -> None:
         "Bench air never above the actuator's limit: 310 kPa (45 psi).",
         "Stem free after the gland is set.",
         "Plug on the seat and the indicator at zero when closed.",
-        "As left.",
+        "As left. Class VI: the seat may leak at most 0.45 ml/min of air at 345 kPa.",
     ]
     recorded = [blank for check in checks for blank in check["to_record"]]
     assert recorded[:3] == ["stroke as found, mm", "packing leak as found", "seat leak as found, ml/min"]
