@@ -9,9 +9,10 @@ from msgspec import structs
 from forecasting.histories import WHOLE_VALVE
 from models.base import code_key
 from models.partial_days import first_day
-from service.run_inputs import Inputs
+from service.run_inputs import Asked, Inputs
 from service.schemas.records import PolicyRecord, TurnaroundRecord, ValveRecord
 from service.schemas.what_if import Misfit, WhatIfRequest, WhatIfTurnaround, WhatIfValves
+from service.translate_demand import valves_by_class
 
 ADDED = "added:{group}:{number}"
 """Tag of a valve that doesn't exist: no code of a record holds a colon."""
@@ -162,6 +163,34 @@ def _misfits_of_turnarounds(wanted: WhatIfRequest, known: Known) -> Iterator[tup
         if one.ends_on is not None and one.ends_on < one.starts_on:
             yield f"{place}/ends_on", one.ends_on, "a day not before starts_on"
     yield from _once([code_key(one.turnaround) for one in wanted.turnarounds], "turnarounds", "turnaround")
+
+
+def touched(wanted: WhatIfRequest, asked: Asked) -> frozenset[str]:
+    """Find the valves that a question makes renew otherwise: those of a class, those that come or go, those of an area.
+
+    Parameters
+    ----------
+    wanted : WhatIfRequest
+        What would be otherwise.
+    asked : Asked
+        The record as it would be.
+
+    Returns
+    -------
+    frozenset of str
+        Tags; what the others need stays as it is.
+    """
+    classes = {code_key(one.service_class) for one in wanted.policies}
+    retired = {code_key(one.tag) for one in wanted.valves_retired}
+    moved = {code_key(one.turnaround) for one in wanted.turnarounds}
+    areas = {code_key(area) for one in asked.inputs.turnarounds if code_key(one.code) in moved for area in one.areas}
+    register = asked.register
+    sets = [
+        *(tags for code, tags in valves_by_class(register, as_of=asked.as_of).items() if code_key(code) in classes),
+        *(tags for area, tags in register.areas.items() if code_key(area) in areas),
+        {tag for tag in register.designs if code_key(tag) in retired or tag.startswith(ADDED.partition("{")[0])},
+    ]
+    return frozenset().union(*sets)
 
 
 def otherwise(inputs: Inputs, wanted: WhatIfRequest, known: Known) -> Inputs:

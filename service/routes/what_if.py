@@ -24,9 +24,9 @@ def post_what_if(
     Nothing is stored. Lead time, review period, rule, target, price, shelf life, floor, pack and minimum are answered
     at once, from the demand the run found. Other `policies`, `valves_added`, `valves_retired` and days of
     `turnarounds` make another demand: it is forecast anew, with the lifetimes of the run and from the record as the
-    run read it, which takes seconds. `demand` then has the year after the cut-off before and after, turnarounds
-    included, of the storeroom and kit asked about. Reorder points leave turnarounds out, as always; what a turnaround
-    orders isn't told. It is quicker for one kit.
+    run read it, which takes seconds, fewer for one kit or storeroom. `demand` then has the year after the cut-off
+    before and after, turnarounds included, of the kits that this touches, there. Reorder points leave turnarounds
+    out, as always; what a turnaround orders isn't told.
     """
     return ask_what_if(engines, windows.ask_what_if, data, run_id=run)
 

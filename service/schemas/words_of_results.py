@@ -132,7 +132,7 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "WhatIfValves.installed_on": Word("From when; left out: from the day after the cut-off", "2026-10-01"),
     "WhatIfRetirement.removed_on": Word("From when; left out: from the day after the cut-off", "2026-10-01"),
     "WhatIfTurnaround.ends_on": Word("Last day; left out: it lasts as long as before", "2027-04-30"),
-    "demand": Word("Need of a year, where renewals were counted anew; else empty", None),
+    "demand": Word("Need of a year of the kits that other policies, valves or days touch; else empty", None),
     "WhatIfDemand.change": Word("As it would be, less as it is", None),
     "WhatIfDemand.computed": Word("As it is, by the lifetimes of the run", None),
     "computed": Word("As the run computed it", None),

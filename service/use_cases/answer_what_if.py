@@ -19,7 +19,7 @@ from service.run_models import fitted_again
 from service.schemas.what_if import FleetAnswer, FleetQuestion, FleetRow, WhatIfDemand, WhatIfNeed, WhatIfRequest
 from service.translate_decisions import reorder_row
 from service.translate_demand import demand_columns, horizon, valves_by_storeroom
-from service.translate_fleet import known_of, misfits, otherwise
+from service.translate_fleet import known_of, misfits, otherwise, touched
 from service.translate_results import counted
 from service.translate_stock import AskedStock, Assumptions
 from service.translate_turnarounds import without_turnaround
@@ -37,6 +37,7 @@ class _Scene:
 
     asked: Asked
     stand: Standing
+    kits: frozenset[str]
     stock: tuple[AskedStock, ...] = ()
 
 
@@ -53,7 +54,8 @@ def answer_what_if(engines: Engines, question: FleetQuestion) -> FleetAnswer:
     Returns
     -------
     FleetAnswer
-        Decisions, and the demand of a year before and after; or what of the question doesn't fit the record.
+        Decisions about the kits that this touches, and the demand of a year before and after; or what of the question
+        doesn't fit the record.
 
     Raises
     ------
@@ -70,13 +72,21 @@ def answer_what_if(engines: Engines, question: FleetQuestion) -> FleetAnswer:
     wrong = misfits(wanted, known)
     if wrong:
         return FleetAnswer(misfits=wrong)
-    before = _scene(asked_of(inputs, as_of=run.as_of))
+    asked = asked_of(inputs, as_of=run.as_of)
     later = asked_of(otherwise(inputs, wanted, known), as_of=run.as_of)
+    valves = touched(wanted, later)
+    kits = _kits_asked(wanted, later, valves)
+    before = _Scene(asked=asked, stand=standing(asked.plant), kits=kits)
     # valves that come or go say nothing about lifetimes: those of the run hold
     after = _Scene(
         asked=later,
         stand=replace(before.stand, ages=standing(later.plant).ages),
-        stock=tuple(changed(one, wanted, assumed=Assumptions()) for one in later.stock if _is_asked(one, wanted)),
+        kits=kits,
+        stock=tuple(
+            changed(one, wanted, assumed=Assumptions())
+            for one in later.stock
+            if one.question.kit in kits and one.question.valves & valves and _is_asked(one, wanted)
+        ),
     )
     lifetimes = fitted_again(after.stand, models)
     try:
@@ -85,13 +95,14 @@ def answer_what_if(engines: Engines, question: FleetQuestion) -> FleetAnswer:
         return FleetAnswer(undecided=str(error))
 
 
-def _scene(asked: Asked) -> _Scene:
-    return _Scene(asked=asked, stand=standing(asked.plant))
+def _kits_asked(wanted: WhatIfRequest, asked: Asked, valves: frozenset[str]) -> frozenset[str]:
+    """Kits that any of these valves takes, or the one asked about of them."""
+    taken = frozenset().union(*(asked.register.kits[asked.register.designs[tag]] for tag in valves))
+    return frozenset(kit for kit in taken if wanted.kit is None or code_key(kit) == code_key(wanted.kit))
 
 
 def _is_asked(one: AskedStock, wanted: WhatIfRequest) -> bool:
-    asked = ((wanted.storeroom, one.question.storeroom), (wanted.kit, one.question.kit))
-    return all(code is None or code_key(code) == code_key(own) for code, own in asked)
+    return wanted.storeroom is None or code_key(one.question.storeroom) == code_key(wanted.storeroom)
 
 
 def _answer(before: _Scene, after: _Scene, lifetimes: tuple[InUse, ...], wanted: WhatIfRequest) -> FleetAnswer:
@@ -111,20 +122,17 @@ def _answer(before: _Scene, after: _Scene, lifetimes: tuple[InUse, ...], wanted:
             for one in after.stock
             for decision in [decisions.get((one.question.storeroom, one.question.kit))]
         ],
-        demand=_demand(was, would_be, after, wanted),
+        demand=_demand(was, would_be, after),
     )
 
 
 def _ahead(scene: _Scene, lifetimes: tuple[InUse, ...], wanted: WhatIfRequest) -> KitsAhead:
-    """Forecast the valves of the storeroom asked about, as far as their designs take the kit asked about."""
-    asked = scene.asked
-    kits = {design: {code_key(kit) for kit in taken} for design, taken in asked.register.kits.items()}
-    served = {code_key(code): tags for code, tags in valves_by_storeroom(asked.inputs, asked.register).items()}
-    tags = frozenset(asked.plant.designs)
+    """Forecast the valves of the storeroom asked about whose designs take any of the kits."""
+    asked, taken = scene.asked, scene.asked.register.kits
+    tags = frozenset(tag for tag, design in asked.plant.designs.items() if taken[design] & scene.kits)
     if wanted.storeroom is not None:
-        tags = served.get(code_key(wanted.storeroom), frozenset())
-    if wanted.kit is not None:
-        tags = frozenset(tag for tag in tags if code_key(wanted.kit) in kits[asked.plant.designs[tag]])
+        served = {code_key(code): own for code, own in valves_by_storeroom(asked.inputs, asked.register).items()}
+        tags &= served.get(code_key(wanted.storeroom), frozenset())
     plant = replace(
         asked.plant, windows=(YEAR,), parts={ASKED: tags}, questions=tuple(one.question for one in scene.stock)
     )
@@ -132,8 +140,8 @@ def _ahead(scene: _Scene, lifetimes: tuple[InUse, ...], wanted: WhatIfRequest) -
     return kits_ahead(plant, those, lifetimes)
 
 
-def _demand(was: KitsAhead, would_be: KitsAhead, after: _Scene, wanted: WhatIfRequest) -> list[WhatIfDemand]:
-    earlier, later = _by_kit(was, wanted), _by_kit(would_be, wanted)
+def _demand(was: KitsAhead, would_be: KitsAhead, after: _Scene) -> list[WhatIfDemand]:
+    earlier, later = _by_kit(was, after.kits), _by_kit(would_be, after.kits)
     as_of = after.asked.as_of
     left_out = without_turnaround(after.asked.inputs, after.asked.register, as_of=as_of)
     rows = []
@@ -155,9 +163,8 @@ def _demand(was: KitsAhead, would_be: KitsAhead, after: _Scene, wanted: WhatIfRe
     return rows
 
 
-def _by_kit(ahead: KitsAhead, wanted: WhatIfRequest) -> Mapping[str, Demand]:
-    found = {kit: by_window[YEAR] for (part, kit), by_window in ahead.demand.items() if part == ASKED}
-    return {kit: one for kit, one in found.items() if wanted.kit is None or code_key(kit) == code_key(wanted.kit)}
+def _by_kit(ahead: KitsAhead, kits: frozenset[str]) -> Mapping[str, Demand]:
+    return {kit: by_window[YEAR] for (part, kit), by_window in ahead.demand.items() if part == ASKED and kit in kits}
 
 
 def _need(demand: Demand | None) -> WhatIfNeed:

@@ -12,7 +12,15 @@ from models.runs import Run, RunReorderPoint
 from service.db import read_session
 from service.problem_kinds import INVALID_INPUT
 from service.problems import ProblemError, ProblemFound
-from service.schemas.what_if import FleetAnswer, FleetQuestion, WhatIfDemand, WhatIfOut, WhatIfRequest, WhatIfRow
+from service.schemas.what_if import (
+    FleetAnswer,
+    FleetQuestion,
+    FleetRow,
+    WhatIfDemand,
+    WhatIfOut,
+    WhatIfRequest,
+    WhatIfRow,
+)
 from service.translate_stock import Assumptions
 from service.translate_what_if import (
     StockCase,
@@ -66,10 +74,7 @@ def ask_what_if(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, run_i
     with read_session(engines) as session:
         run, rows = _asked_about(session, wanted, run_id)
         packed, said = stock_cases.stock_cases(session, run), notice(session)
-    cases = {
-        (code_key(one.asked.question.storeroom), code_key(one.asked.question.kit)): one
-        for one in unpacked_cases(packed)
-    }
+    cases = _cases(packed)
     kept = [(row, cases[key]) for row in rows if (key := (row.storeroom_key, row.kit_key)) in cases]
     if not kept:
         raise InsufficientData(f"not enough data: run {run.id} decided nothing there: {rows[0].reason}")
@@ -94,33 +99,47 @@ def _told(
 
 
 def _forecast_anew(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, run_id: int | None) -> WhatIfOut:
-    """Let a process forecast the record as it would be, and set that beside what the run stored."""  # noqa: DOC501
+    """Let a process forecast what this touches, set that beside what the run stored, and decide the rest again."""  # noqa: DOC501
     with read_session(engines) as session:
         run = choose_run(session, run_id)
         run_inputs.run_input(session, run)
         rows = results.reorder_points(
             session, run.id, storeroom=wanted.storeroom, kit=wanted.kit, after=0, limit=EVERY_ROW
         )
-        said = notice(session)
+        packed, said = stock_cases.stock_cases(session, run), notice(session)
     answer = ask(FleetQuestion(run=run.id, wanted=wanted))
     if answer.misfits:
         wrong = [ProblemError(pointer=one.pointer, value=one.value, expected=one.expected) for one in answer.misfits]
         raise ProblemFound(INVALID_INPUT, f"Something doesn't fit the record that run {run.id} read.", errors=wrong)
     if answer.undecided:
         raise InvalidInput(f"that can't be decided: {answer.undecided}")
-    if not answer.rows and not answer.demand:
+    if not rows and not answer.rows:
         raise NotFound(f"{_place(wanted)} would be neither needed nor stocked, nor was it in run {run.id}")
     stored = {(row.storeroom_key, row.kit_key): row for row in rows}
-    value = []
-    for one in answer.rows:
-        row = stored.get((code_key(one.storeroom), code_key(one.kit)))
-        if one.decided or (row is not None and row.reorder_point is not None):
-            before = levels({"details": {}} if row is None else as_stored(row))
-            change = change_between(before, one.what_if)
-            value.append(
-                WhatIfRow(storeroom=one.storeroom, kit=one.kit, computed=before, what_if=one.what_if, change=change)
-            )
-    return _told(value, run, said, demand=answer.demand)
+    anew = {(code_key(one.storeroom), code_key(one.kit)): one for one in answer.rows}
+    cases = _cases(packed)
+    value = [_row(row, cases[key], wanted, run) for key, row in stored.items() if key in cases and key not in anew]
+    value += [_row_anew(one, stored.get(key)) for key, one in anew.items() if one.decided or key in cases]
+    return _told(sorted(value, key=lambda one: (one.storeroom, one.kit)), run, said, demand=answer.demand)
+
+
+def _row_anew(one: FleetRow, row: RunReorderPoint | None) -> WhatIfRow:
+    """Set a decision beside that of the run, which has none about a kit that nobody took."""
+    before = levels({"details": {}} if row is None else as_stored(row))
+    return WhatIfRow(
+        storeroom=one.storeroom,
+        kit=one.kit,
+        computed=before,
+        what_if=one.what_if,
+        change=change_between(before, one.what_if),
+    )
+
+
+def _cases(packed: bytes) -> dict[tuple[str, str], StockCase]:
+    return {
+        (code_key(one.asked.question.storeroom), code_key(one.asked.question.kit)): one
+        for one in unpacked_cases(packed)
+    }
 
 
 def _place(wanted: WhatIfRequest) -> str:

@@ -48,7 +48,10 @@ def played(question: StockQuestion, decision: StockDecision, per_day: float, *, 
 
 
 def holds_what_it_promises(question: StockQuestion, per_day: float, seed: int) -> None:
-    """Reported levels are those got: within 3 standard errors and half a point, and the target is met."""
+    """Reported levels are those got: within half a point and 3 standard errors, and the target is met.
+
+    Kits that expire may do better by more than 3 standard errors: some that don't count any more are used after all.
+    """
     decision = decide(question, steady(per_day))
     outcome = played(question, decision, per_day, seed=seed)
     assert outcome.cycles.sum() >= 20_000
@@ -56,8 +59,9 @@ def holds_what_it_promises(question: StockQuestion, per_day: float, seed: int) -
         (outcome.cycle_service_level, decision.levels.cycle_service_level),
         (outcome.fill_rate, decision.levels.fill_rate),
     ):
-        assert abs(got - told) < 3.0 * error + POINT, "not what was reported"
-        assert got > told - max(3.0 * error, POINT), "less than was reported"
+        assert abs(got - told) < POINT, "not what was reported"
+        assert got > told - 3.0 * error, "less than was reported"
+        assert got < told + 3.0 * error or np.isfinite(question.shelf_life), "more than was reported"
     got, error = outcome.cycle_service_level if question.rule is Rule.CYCLE else outcome.fill_rate
     assert got > question.target - 3.0 * error, "below its target"
 
@@ -102,7 +106,7 @@ def mean_only(*, lead_time: float, lead_time_spread: float, review_period: float
 )
 def test_the_simulation_notices_a_wrong_cover(wrong: object, place: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(place, wrong)
-    with pytest.raises(AssertionError, match="not what was reported|less than was reported|below its target"):
+    with pytest.raises(AssertionError, match="what was reported|than was reported|below its target"):
         holds_what_it_promises(ONE_FOR_ONE, 0.08, 0)
 
 
