@@ -50,7 +50,8 @@ def played(question: StockQuestion, decision: StockDecision, per_day: float, *, 
 def holds_what_it_promises(question: StockQuestion, per_day: float, seed: int) -> None:
     """Reported levels are those got: within half a point and 3 standard errors, and the target is met.
 
-    Kits that expire may do better by more than 3 standard errors: some that don't count any more are used after all.
+    Orders of 6 may do better by more than 3 standard errors where lead times spread: they follow each other most
+    closely when much is needed, and then the second may arrive first.
     """
     decision = decide(question, steady(per_day))
     outcome = played(question, decision, per_day, seed=seed)
@@ -61,7 +62,8 @@ def holds_what_it_promises(question: StockQuestion, per_day: float, seed: int) -
     ):
         assert abs(got - told) < POINT, "not what was reported"
         assert got > told - 3.0 * error, "less than was reported"
-        assert got < told + 3.0 * error or np.isfinite(question.shelf_life), "more than was reported"
+        overtaking = question.pack == 3 and question.lead_time_spread > 0.0
+        assert got < told + 3.0 * error or overtaking, "more than was reported"
     got, error = outcome.cycle_service_level if question.rule is Rule.CYCLE else outcome.fill_rate
     assert got > question.target - 3.0 * error, "below its target"
 
@@ -70,6 +72,12 @@ def holds_what_it_promises(question: StockQuestion, per_day: float, seed: int) -
 def test_storerooms_get_what_is_reported(question: StockQuestion, per_day: float, seed: int) -> None:
     """What remains approximate: orders that overtake each other shorten the cover, to the safe side."""
     holds_what_it_promises(question, per_day, seed)
+
+
+@pytest.mark.parametrize("target", [0.9, 0.99])
+def test_kits_that_expire_get_what_is_reported_where_no_order_overtakes(target: float) -> None:
+    question = PLANTS["packs of 3, expire in nine months"][0]
+    holds_what_it_promises(replace(question, lead_time_spread=0.0, target=target), 0.1, 50)
 
 
 def test_orders_that_overtake_each_other_get_more_than_is_reported() -> None:
