@@ -15,6 +15,9 @@ ASSETS = FOLDER / "assets"
 NOTHING = "–"
 SHOWN_DIGITS = 3
 LARGE = 1000.0
+SMALL = 0.001
+"""Below it a number says how many zeros it has, and little else."""
+MINUS = "\N{MINUS SIGN}"
 YEAR_DAYS, MONTH_DAYS = 365.25, 30.4375
 SPANS = ((730.0, YEAR_DAYS, "years"), (120.0, MONTH_DAYS, "months"), (-math.inf, 1.0, "days"))
 """From how many days on a span is told in which unit."""
@@ -55,6 +58,8 @@ def number(value: float | str | None) -> Markup:
     --------
     >>> str(number(0.123456))
     '<data value="0.123456">0.123</data>'
+    >>> str(number(0.0000047))
+    '<data value="4.7e-06">under 0.001</data>'
     >>> str(number(None))
     '–'
     """
@@ -209,6 +214,27 @@ def prose(text: object) -> str:
     return str(text).replace(" %", "\u00a0%")
 
 
+def sentence(text: object) -> str:
+    """Write a text of the interface as the beginning of a sentence.
+
+    Parameters
+    ----------
+    text : object
+        As the interface gives it.
+
+    Returns
+    -------
+    str
+        Its first letter a capital.
+
+    Examples
+    --------
+    >>> sentence("position 1, reorder point 4")
+    'Position 1, reorder point 4'
+    """
+    return str(text)[:1].upper() + str(text)[1:]
+
+
 def segment(code: str) -> str:
     """Write a code into an address.
 
@@ -228,9 +254,13 @@ def segment(code: str) -> str:
 def _short(value: float | str) -> str:
     if isinstance(value, str):
         return value
-    if float(value).is_integer() or abs(value) >= LARGE:
-        return f"{value:,.0f}"
-    return f"{value:.{SHOWN_DIGITS}g}"
+    size = abs(value)
+    if 0.0 < size < SMALL:
+        return f"under {SMALL:g}" if value > 0.0 else f"over {MINUS}{SMALL:g}"
+    sign = MINUS if value < 0.0 else ""
+    if float(value).is_integer() or size >= LARGE:
+        return f"{sign}{size:,.0f}"
+    return f"{sign}{size:.{SHOWN_DIGITS}g}"
 
 
 def _per_cent(value: float) -> str:
@@ -250,7 +280,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     made.filters |= {"number": number, "share": share, "day": day, "plain": plain, "segment": segment}
-    made.filters |= {"span": span, "money": money, "words": words, "prose": prose}
+    made.filters |= {"span": span, "money": money, "words": words, "prose": prose, "sentence": sentence}
     return made
 
 

@@ -1,7 +1,6 @@
 """Whether the server lives and is ready, and what its problems mean."""
 
 from datetime import datetime
-from html import escape
 
 from litestar import MediaType, Response, get
 from litestar.di import NamedDependency
@@ -11,6 +10,7 @@ from msgspec import UNSET, Struct, UnsetType
 
 from models.engine import Engines
 from service.metrics import CONTENT_TYPE, Metrics
+from service.pages.rendering import render
 from service.problem_kinds import KINDS
 from service.routes.answers import get_one
 from service.use_cases.check_ready import expect_writable, is_migrated
@@ -55,11 +55,7 @@ def get_problem(name: FromPath[str]) -> Response[str]:
     kind = KINDS.get(name)
     if kind is None:
         raise NotFoundException("There is no problem of that name.")
-    page = (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(kind.title)}</title>'
-        f"<h1>{escape(kind.title)}</h1><p>Status {kind.status}, {escape(kind.name)}.</p>"
-        f"<p>{escape(kind.advice)}</p></html>"
-    )
+    page = render("problem_kind.html", {"kind": kind, "plain_page": True})
     return Response(page, media_type=MediaType.HTML)
 
 

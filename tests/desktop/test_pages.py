@@ -17,6 +17,7 @@ PAGES = {
     "order today": "/",
     "order today, one storeroom": "/?storeroom=ST-WEST",
     "kits": "/kits",
+    "kits found": "/kits?kit=trim",
     "kit": "/kits/Q-TRM-212",
     "service classes": "/service-classes",
     "service class": "/service-classes/BFW-LETDOWN",
@@ -24,14 +25,51 @@ PAGES = {
     "valves found": "/valves?tag=FV-10",
     "valve": "/valves/FV-1001",
     "rebuild sheet": "/valves/FV-1001/rebuild-sheet",
+    "rebuild sheet, judged": "/valves/FV-1001/rebuild-sheet?pressure_drop_kpa=690&as_left_ml_per_min=0,3",
     "record a rebuild": "/valves/FV-1001/record-rebuild",
     "shutdowns": "/turnarounds",
     "shutdown": "/turnarounds/TA-2027-A",
+    "shutdown, the next": "/turnarounds/TA-2026-D",
     "record": "/record",
     "findings of a kind": "/record?kind=unknown_start",
     "past forecasts": "/past-forecasts",
     "sign-in": "/sign-in",
 }
+PLAIN_PAGES = {"what a problem means": "/problems/not-found", "no such kit": "/kits/none"}
+"""They say nothing of the plant."""
+SENDS_SOMEONE = (
+    "order today",
+    "kit",
+    "valves found",
+    "valve",
+    "rebuild sheet",
+    "record a rebuild",
+    "shutdown",
+    "record",
+    "findings of a kind",
+)
+STRUCTURE = """() => {
+  const wrong = [];
+  const levels = [...document.querySelectorAll('h1, h2, h3, h4')].map(heading => Number(heading.tagName[1]));
+  if (levels.filter(level => level === 1).length !== 1 || levels[0] !== 1) wrong.push('not one h1 first');
+  levels.forEach((level, place) => { if (place && level > levels[place - 1] + 1) wrong.push('a level is skipped'); });
+  for (const table of document.querySelectorAll('table')) {
+    if (!table.caption || !table.caption.textContent.trim()) wrong.push('a table without a caption');
+    if (table.querySelector('th:not([scope])')) wrong.push('a header without a scope');
+    if (!table.querySelector('tbody th')) wrong.push('rows without a header: ' + table.caption.textContent);
+  }
+  for (const field of document.querySelectorAll('input:not([type=hidden]), select, textarea'))
+    if (!field.labels.length) wrong.push('a field without a label: ' + field.name);
+  return wrong;
+}"""
+FOCUSABLE = "main :is(a[href], button, input:not([type=hidden]), select, textarea, summary)"
+WHERE_FOCUS_IS = """focusable => {
+  const at = document.activeElement, box = at.getBoundingClientRect();
+  const seen = box.bottom > 0 && box.top < innerHeight && getComputedStyle(at).outlineStyle !== 'none';
+  return [[...document.querySelectorAll(focusable)].findIndex(one => one === at), seen];
+}"""
+STEPS = 12
+"""Key presses on each page; a group of choices is one."""
 RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
 
 
@@ -52,9 +90,10 @@ def page(browser: Browser) -> Iterator[Page]:
     context.close()
 
 
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("name", [*PAGES, *PLAIN_PAGES])
 def test_a_page_reads_at_every_width_and_fetches_nothing_from_elsewhere(
-    page: Page, served_demo: ServedDemo, name: str
+    page: Page, served_demo: ServedDemo, name: str, width: str
 ) -> None:
     asked: list[str] = []
 
@@ -62,21 +101,45 @@ def test_a_page_reads_at_every_width_and_fetches_nothing_from_elsewhere(
         asked.append(request.url)
 
     page.on("request", note)
-    for width in WIDTHS.values():
-        page.set_viewport_size({"width": width, "height": 900})
-        answer = page.goto(served_demo.address + PAGES[name])
-        assert answer is not None
-        assert answer.status == 200
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        found = Axe().run(page, options=RULES)
-        assert len(found.response["passes"]) > 10
-        assert found.violations_count == 0, found.generate_report()
-        pictures = page.locator("main svg, main img")
-        named = [pictures.nth(number).get_attribute("aria-label") or "" for number in range(pictures.count())]
-        assert all(len(words) > 20 for words in named), named
+    page.set_viewport_size({"width": WIDTHS[width], "height": 900})
+    answer = page.goto(served_demo.address + (PAGES | PLAIN_PAGES)[name])
+    assert answer is not None
+    assert answer.status == (404 if name == "no such kit" else 200)
+    assert page.evaluate("document.documentElement.scrollWidth") <= WIDTHS[width]
+    found = Axe().run(page, options=RULES)
+    assert len(found.response["passes"]) > 5
+    assert found.violations_count == 0, found.generate_report()
+    pictures = page.locator("main svg, main img")
+    named = [pictures.nth(number).get_attribute("aria-label") or "" for number in range(pictures.count())]
+    assert all(len(words) > 20 for words in named), named
     page.remove_listener("request", note)
     assert {url for url in asked if not url.startswith((served_demo.address, "data:"))} == set()
-    assert "invented plant" in page.inner_text("body").casefold()
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_a_page_is_headed_labelled_and_walked_through_with_the_keyboard(
+    page: Page, served_demo: ServedDemo, name: str
+) -> None:
+    """What it is made from stands on it; each press of the key goes on in the page's order, and it is seen where."""
+    page.set_viewport_size({"width": WIDTHS["desk"], "height": 900})
+    page.goto(served_demo.address + PAGES[name])
+    said = page.inner_text("body")
+    assert "Invented plant" in said
+    assert re.search(r"Forecast \d+, from the record up to 2026-06-30, (today|yesterday|\d+ days ago)\.", said)
+    sends = name.partition(",")[0] in SENDS_SOMEONE
+    assert ("Prove isolation and zero pressure on both sides" in said) == sends
+    assert page.evaluate(STRUCTURE) == []
+    page.locator(".skip").press("Enter")
+    places = []
+    for _ in range(min(STEPS, page.locator(FOCUSABLE).count())):
+        page.keyboard.press("Tab")
+        place, seen = page.evaluate(WHERE_FOCUS_IS, FOCUSABLE)
+        if place < 0:
+            break
+        assert seen
+        places.append(place)
+    assert places == sorted(places)
+    assert places[:1] == [0] * min(1, page.locator(FOCUSABLE).count())
 
 
 @pytest.mark.parametrize("name", PAGES)

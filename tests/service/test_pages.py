@@ -168,7 +168,7 @@ def test_the_record_shows_every_open_finding_and_how_many_there_are_of_a_kind(pl
         )
         assert f'?kind={kind}">{kind.replace("_", " ")}</a></th>{cells}' in page
         of_kind = plant.get("/record", params={"kind": kind}).text
-        assert of_kind.count('<td data-label="Valve">') == count
+        assert of_kind.count('<td data-label="Valve"') == count
     assert CAUTIONS[0] in page
 
 
