@@ -173,5 +173,5 @@ def test_the_commands(database_url: str, engines: Engines, tmp_path: Path) -> No
         put(session, 2)
     done = valve_kits(database_url, "restore", str(tmp_path / "copy"))
     assert (done.returncode, done.stderr) == (0, "")
-    ((*_, on_hand, _),) = dump(engines)["stock"]
+    ((*_, on_hand, _counted_on, _bin),) = dump(engines)["stock"]
     assert on_hand == 1
