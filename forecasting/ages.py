@@ -7,6 +7,7 @@ import numpy as np
 
 from forecasting.arrays import FloatArray, check
 from forecasting.calendars import Calendar
+from forecasting.lifetimes import hazard_ahead
 from forecasting.processes import Process
 from forecasting.renewals import renewal_operators
 
@@ -77,15 +78,15 @@ def _renewals(process: Process) -> _Renewals:
     )
 
 
-def _hazard(process: Process, age: FloatArray) -> FloatArray:
-    """Cumulative hazard of all items together."""
-    return np.asarray(sum(lifetime.cumulative_hazard(age) for lifetime in process.lifetimes))
+def _hazard_since(process: Process, survived: float, age: FloatArray) -> FloatArray:
+    """Hazard of all items together from the age survived to another."""
+    return np.asarray(sum(hazard_ahead(one, age=survived, days=age - survived) for one in process.lifetimes))
 
 
 def _oldest(process: Process, survived: float) -> float:
     """Age that nothing which survived so long reaches."""
     further = _typical(process, 0.5)
-    while float(_hazard(process, np.array(survived + further)) - _hazard(process, np.array(survived))) < OLDEST:
+    while float(_hazard_since(process, survived, np.array(survived + further))) < OLDEST:
         further *= 2.0
     return min(process.interval, survived + further)
 
@@ -111,7 +112,7 @@ def _lasting(process: Process, survived: float) -> tuple[FloatArray, FloatArray]
     oldest, typical = _oldest(process, survived), _typical(process, 0.5)
     steps = np.log1p((oldest - survived) / typical) * (np.arange(POINTS) + 0.5) / POINTS
     ages = survived + typical * np.expm1(steps)
-    return ages, np.gradient(ages) * np.exp(_hazard(process, np.array(survived)) - _hazard(process, ages))
+    return ages, np.gradient(ages) * np.exp(-_hazard_since(process, survived, ages))
 
 
 @lru_cache(maxsize=4096)
@@ -134,7 +135,7 @@ def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> A
         density = np.interp(in_place - ages, renewals.time, renewals.density)
         lumps = in_place - renewals.days
         known = (lumps >= survived) & (lumps < process.interval)
-        lasted = np.exp(_hazard(process, np.array(survived)) - _hazard(process, lumps[known]))
+        lasted = np.exp(-_hazard_since(process, survived, lumps[known]))
         weights = np.append(_shared_out(ages, possible * density, nodes=nodes), renewals.chance[known] * lasted)
         nodes = np.append(nodes, lumps[known])
     total = max(float(weights.sum()), 1e-300)
@@ -142,7 +143,7 @@ def _mix(process: Process, *, in_place: float, survived: float, parts: int) -> A
     return AgeMix(
         ages=nodes[used],
         weights=weights[used] / weights[used].sum(),
-        log_chance=float(np.log(total) - _hazard(process, np.array(survived))),
+        log_chance=float(np.log(total) - _hazard_since(process, 0.0, np.array(survived))),
     )
 
 

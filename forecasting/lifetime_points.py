@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri
 from forecasting.arrays import FloatArray
 from forecasting.families import Family
 from forecasting.kits_per_renewal import spread_columns
-from forecasting.lifetimes import Fitted, lifetime_of
+from forecasting.lifetimes import Fitted, lifetime_from_logs
 from forecasting.lives import Lives
 from forecasting.pooling import InUse
 from forecasting.posteriors import posterior_nodes, posterior_points
@@ -160,10 +160,10 @@ def lifetime_points(in_use: Sequence[InUse], *, lives: Lives) -> LifetimePoints:
         weights=weights,
         lifetimes={
             (one.service_class, one.item): tuple(
-                lifetime_of(
+                lifetime_from_logs(
                     Family.WEIBULL if one.choice is None else one.choice.family,
-                    scale=float(np.exp(log_scale)),
-                    shape=float(np.exp(log_shape)),
+                    log_scale=log_scale,
+                    log_shape=log_shape,
                 )
                 for log_scale, log_shape in zip(laid.log_scale[row], laid.log_shape[row], strict=True)
             )

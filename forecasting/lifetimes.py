@@ -19,8 +19,14 @@ __all__ = [
     "Lognormal",
     "Weibull",
     "failure_probability",
+    "hazard_ahead",
+    "lifetime_from_logs",
     "lifetime_of",
 ]
+
+
+LEAST_SPREAD = 1.0 / np.sqrt(12.0)
+"""Dates are whole days: nothing tells lives apart by less than the standard deviation of a uniform day."""
 
 
 class Lifetime(Protocol):
@@ -124,7 +130,9 @@ class Weibull:
 
     def cumulative_hazard(self, age: ArrayLike) -> FloatArray:
         """Cumulative hazard H(t) = (t / scale)^shape at `age` days."""
-        return (np.asarray(age, dtype=np.float64) / self.scale) ** self.shape
+        # infinite where doubles end: certainly failed by then
+        with np.errstate(over="ignore"):
+            return (np.asarray(age, dtype=np.float64) / self.scale) ** self.shape
 
     def __post_init__(self) -> None:
         """Refuse impossible parameters."""
@@ -252,6 +260,73 @@ def lifetime_of(family: Family, *, scale: float, shape: float) -> Fitted:
     return WITH_SHAPE[family](scale=scale, shape=shape)
 
 
+def lifetime_from_logs(family: Family, *, log_scale: float, log_shape: float) -> Fitted:
+    """Lifetime that lives of whole days tell of: its spread isn't below that of a day.
+
+    Equal lives would make the shape as large as the belief beforehand lets it be, far beyond what dates can tell.
+
+    Parameters
+    ----------
+    family : Family [word]
+        Which.
+    log_scale : float [log days]
+        mu.
+    log_shape : float [1]
+        Minus log sigma.
+
+    Returns
+    -------
+    Exponential, Weibull, Lognormal or LogLogistic [days]
+        With a shape of at most the square root of 12 times the scale in days, or of a day if that is longer.
+
+    References
+    ----------
+    Standard deviation of a uniform day, 1 / sqrt(12); that it bounds scale / shape is our convention.
+
+    Examples
+    --------
+    >>> round(lifetime_from_logs(Family.WEIBULL, log_scale=np.log(700.0), log_shape=np.log(1e6)).shape)
+    2425
+    """
+    scale = float(np.exp(log_scale))
+    most = float(max(scale, 1.0) / LEAST_SPREAD)
+    return lifetime_of(family, scale=scale, shape=min(float(np.exp(log_shape)), most))
+
+
+def hazard_ahead(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) -> FloatArray:
+    """Hazard that an item of this age has yet to pass in so many days: a difference of cumulative hazards.
+
+    Parameters
+    ----------
+    lifetime : Lifetime [days]
+        How long such items last.
+    age : array_like [days]
+        Age now.
+    days : array_like [days]
+        Length of the look ahead; broadcast against `age`.
+
+    Returns
+    -------
+    float array [1]
+        0 in no time; infinite for an item so old that in doubles none gets there: it fails at once.
+
+    References
+    ----------
+    Meeker & Escobar (1998), Statistical Methods for Reliability Data, section 2.1 (cumulative hazard; from memory).
+
+    Examples
+    --------
+    >>> hazard_ahead(Weibull(scale=100.0, shape=1000.0), age=[50, 500, 500], days=[1, 1, 0])
+    array([ 0., inf,  0.])
+    """
+    start, ahead = np.asarray(age, dtype=np.float64), np.asarray(days, dtype=np.float64)
+    passed, whole = lifetime.cumulative_hazard(start), lifetime.cumulative_hazard(start + ahead)
+    if np.isfinite(passed).all():
+        return np.asarray(whole - passed)
+    at_once = np.where(ahead > 0.0, np.inf, 0.0)
+    return np.where(np.isfinite(passed), whole - np.where(np.isfinite(passed), passed, 0.0), at_once)
+
+
 def failure_probability(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) -> FloatArray:
     """Chance that an item of this age fails within so many days, never renewed in between.
 
@@ -281,6 +356,4 @@ def failure_probability(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) 
     >>> failure_probability(Weibull(scale=1000.0, shape=1.0), age=[0.0, 500.0], days=100.0).round(6)
     array([0.095163, 0.095163])
     """
-    start = np.asarray(age, dtype=np.float64)
-    end = start + np.asarray(days, dtype=np.float64)
-    return -np.expm1(lifetime.cumulative_hazard(start) - lifetime.cumulative_hazard(end))
+    return -np.expm1(-hazard_ahead(lifetime, age=age, days=days))

@@ -16,7 +16,7 @@ from forecasting.arrays import FloatArray, check
 from forecasting.families import Family
 from forecasting.family_choice import FamilyChoice, choose_family
 from forecasting.fitting import Fit, fit_weibull
-from forecasting.lifetimes import Fitted, lifetime_of
+from forecasting.lifetimes import Fitted, lifetime_from_logs
 from forecasting.lives import Lives
 from forecasting.pooled_modes import pooled_modes
 from forecasting.pools import Learned, learned_from_all
@@ -206,7 +206,7 @@ def _of_class(
         service_class=sample[0],
         item=sample[1],
         fit=fit,
-        lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
+        lifetime=lifetime_from_logs(choice.family, log_scale=log_scale, log_shape=log_shape),
         log_scale_sd=float(sd[0]),
         log_shape_sd=float(sd[1]),
         correlation=float(learned.covariance[place, 0, 1] / max(sd[0] * sd[1], LEAST_SPREAD)),
@@ -226,7 +226,7 @@ def _of_pool(sample: tuple[str, str], pool: MixedPrior, choice: FamilyChoice) ->
         service_class=sample[0],
         item=sample[1],
         fit=None,
-        lifetime=lifetime_of(choice.family, scale=float(np.exp(log_scale)), shape=float(np.exp(log_shape))),
+        lifetime=lifetime_from_logs(choice.family, log_scale=log_scale, log_shape=log_shape),
         log_scale_sd=float(sd[0]),
         log_shape_sd=float(sd[1]),
         correlation=float(covariance[0, 1] / (sd[0] * sd[1])),

@@ -6,7 +6,7 @@ import numpy as np
 
 from forecasting.arrays import FloatArray, check
 from forecasting.calendars import INSTANT
-from forecasting.lifetimes import Lifetime
+from forecasting.lifetimes import Lifetime, hazard_ahead
 
 __all__ = ["Process"]
 
@@ -53,7 +53,7 @@ class Process:
     def survival(self, ages: FloatArray, ahead: FloatArray) -> FloatArray:
         """P(no failure in so many days more at these ages), shape of `ahead`; a column of `ages` is one item's."""
         parts = [
-            lifetime.cumulative_hazard(age) - lifetime.cumulative_hazard(age + ahead)
+            -hazard_ahead(lifetime, age=age, days=ahead)
             for lifetime, age in zip(self.lifetimes, np.moveaxis(ages, -1, 0), strict=True)
         ]
         return np.asarray(np.exp(sum(parts)))

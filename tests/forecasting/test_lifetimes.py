@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from forecasting.errors import InvalidInput
+from forecasting.families import Family
 from forecasting.fitting import fit_weibull
-from forecasting.lifetimes import Weibull, failure_probability
+from forecasting.lifetimes import Weibull, failure_probability, lifetime_from_logs
 from tests.reference import slow
 from tests.reference.life_data import bearing_cage
 from tests.strategies import CI
@@ -94,3 +95,19 @@ def test_impossible_parameters_are_refused(scale: float, shape: float) -> None:
     """Named with their values."""
     with pytest.raises(InvalidInput, match="`scale` and `shape` must be positive and finite"):
         Weibull(scale=scale, shape=shape)
+
+
+def test_so_old_that_none_gets_there_it_fails_at_once() -> None:
+    """Hazards beyond doubles are infinite, their difference isn't undefined, and nothing warns."""
+    steep = Weibull(scale=700.0, shape=2424.0)
+    assert np.isinf(steep.cumulative_hazard(1000.0))
+    chance = failure_probability(steep, age=[690.0, 600.0, 1000.0, 1000.0], days=[30, 30, 1, 0])
+    assert chance == pytest.approx([1.0, 0.0, 1.0, 0.0], abs=1e-12)
+
+
+@pytest.mark.parametrize("family", [Family.WEIBULL, Family.LOGNORMAL, Family.LOGLOGISTIC], ids=str)
+def test_lives_of_whole_days_are_never_told_apart_by_less_than_a_day(family: Family) -> None:
+    """The standard deviation is at least about that of a uniform day, 0.29; ordinary shapes are left alone."""
+    steep = lifetime_from_logs(family, log_scale=math.log(700.0), log_shape=math.log(1e6))
+    assert steep.quantile(0.84) - steep.quantile(0.16) > 0.29
+    assert lifetime_from_logs(family, log_scale=math.log(700.0), log_shape=math.log(3.0)).shape == pytest.approx(3.0)

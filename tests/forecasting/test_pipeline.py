@@ -227,3 +227,24 @@ def test_a_plant_of_nothing_has_no_demand() -> None:
 def test_a_valve_without_a_design_with_items_is_refused(changed: dict[str, dict[str, str]]) -> None:
     with pytest.raises(InvalidInput, match=r"every valve needs a design with items, got none for \['V2'\]"):
         forecast(plant(*WET, **changed))
+
+
+def test_equal_lives_have_a_defined_answer_and_nothing_warns() -> None:
+    """Twenty lives of just 700 days: the next failures come on that day, as far as dates can tell."""
+    histories = [valve(f"V{number}", *rebuilds(700, 1400, 2100, 2800, 3500)) for number in range(4)]
+    made = forecast(
+        Plant(
+            as_of=AS_OF,
+            histories=tuple(histories),
+            designs={one.valve: "D" for one in histories},
+            design_items={"D": (TRIM_KIT,)},
+            intervals={},
+            windows=(MONTH, (190.0, 210.0), (210.0, 365.0)),
+            areas={},
+            questions=(),
+        )
+    )
+    assert [one.mean for one in made.demand["", "KT"].values()] == pytest.approx([0.0, 4.0, 0.0], abs=0.01)
+    (in_use,) = made.lifetimes
+    assert in_use.lifetime is not None
+    assert in_use.lifetime.shape < 2500.0
