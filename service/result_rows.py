@@ -2,7 +2,7 @@
 
 from forecasting.lifetime_points import POINTS
 
-METHOD = f"posterior-mixture-{POINTS}"
+METHOD = f"from valves, over {POINTS} sets of lifetimes"
 Row = dict[str, object]
 """Columns of a result table."""
 

@@ -11,7 +11,12 @@ WORDS_OF_SERVICE: dict[str, Word] = {
     "@odata.nextLink": Word("Where the next part is, relative to this server", "/v1/demand?cursor=100"),
     "run": Word("Number of the run the numbers come from", 12),
     "as_of": Word("Data cut-off: nothing dated later was read", "2026-06-30"),
-    "method": Word("How it was computed", "posterior-mixture-12"),
+    "method": Word(
+        "How it was computed: `from valves, over 12 sets of lifetimes` counts what every valve may take, with twelve "
+        "equally likely sets of lifetimes, as none is known exactly, and mixes them; `SBA from issues` and the like "
+        "rest on what was issued, for no valve takes the kit",
+        "from valves, over 12 sets of lifetimes",
+    ),
     "cautions": Word("What to mind before anyone opens a valve", [CAUTION]),
     "last_backtest": Word("How good the forecast was by the last back-test", "90 % intervals held 91 %"),
     "notice": Word("What must be known of every number here", "invented plant"),

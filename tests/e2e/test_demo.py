@@ -59,7 +59,7 @@ def test_the_order_list_has_lines_whose_why_names_valves(address: str) -> None:
     for line in lines[:3]:
         why = httpx.get(f"{address}/v1/reorder-points/{line['storeroom']}/{line['kit']}/why").json()
         assert why["valves"], line
-        assert why["method"] == "posterior-mixture-12"
+        assert why["method"] == "from valves, over 12 sets of lifetimes"
 
 
 def test_lists_as_csv_say_that_the_plant_is_invented(address: str) -> None:

@@ -61,7 +61,7 @@ def test_two_files_give_an_order_list(client: Client) -> None:
     assert _post_csv(client, "events", EVENTS).status_code == 200
 
     run = _finished_run(client, "2026-01-31")
-    assert (run["status"], run["method"]) == ("finished", "posterior-mixture-12"), run
+    assert (run["status"], run["method"]) == ("finished", "from valves, over 12 sets of lifetimes"), run
 
     lines = client.get("/v1/order-list").json()["value"]
     assert {line["kit"] for line in lines} == {"rebuild G2", "rebuild G3"}

@@ -166,7 +166,7 @@ def found(finished: tuple[Run, Found]) -> Found:
 
 def test_a_finished_run_says_what_it_read_and_what_it_found(finished: tuple[Run, Found]) -> None:
     run, found = finished
-    assert (run.status, run.error, run.method) == ("finished", None, "posterior-mixture-12")
+    assert (run.status, run.error, run.method) == ("finished", None, "from valves, over 12 sets of lifetimes")
     assert run.input_digest is not None
     assert len(run.input_digest) == 64
     assert run.horizon_ends_on == date(2028, 3, 31)
