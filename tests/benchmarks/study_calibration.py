@@ -278,7 +278,10 @@ def _judged(covered: Sequence[float]) -> str:
 def main() -> None:
     """Print a line for each situation."""
     plants = int(sys.argv[1]) if len(sys.argv) > 1 else PLANTS
-    named = set(sys.argv[2:]) or {situation.name for situation in SITUATIONS}
+    every = [situation.name for situation in SITUATIONS]
+    named = set(sys.argv[2:]) or set(every)
+    if unknown := sorted(named - set(every)):
+        raise SystemExit(f"no situation is called {', '.join(unknown)}; there are {', '.join(every)}")
     for situation in (one for one in SITUATIONS if one.name in named):
         scores = Scores(cover=defaultdict(list), crps=defaultdict(list))
         for first in range(1, plants + 1, BATCH):
