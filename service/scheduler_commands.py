@@ -4,7 +4,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Annotated
 
@@ -43,10 +43,32 @@ def scheduler_command(
     from service.scheduler import run_scheduler
 
     acting.set(Actor(holder="scheduler", role="service"))
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    is_told = listen_for_the_end()
     schedule = schedule_of(zone=time_zone, begins_at=nightly_at)
     with opened(context.obj) as engines:
-        run_scheduler(engines, context.obj, schedule, is_over=lambda: beside is not None and os.getppid() != beside)
+        run_scheduler(engines, context.obj, schedule, is_over=lambda: is_told() or _is_alone(beside))
+
+
+def listen_for_the_end() -> Callable[[], bool]:
+    """Let SIGTERM end this process, also where the exception it raises is lost.
+
+    Returns
+    -------
+    callable
+        Whether the signal came: an exception raised in a destructor or a callback of the collector is only printed.
+    """
+    came: list[int] = []
+
+    def end(number: int, _: object) -> None:
+        came.append(number)
+        sys.exit(0)
+
+    signal.signal(signal.SIGTERM, end)
+    return lambda: bool(came)
+
+
+def _is_alone(beside: int | None) -> bool:
+    return beside is not None and os.getppid() != beside
 
 
 @contextmanager

@@ -1,10 +1,12 @@
 """Schedulers on one database: what is due is done once, by whoever takes it; what a dead process left is taken over."""
 
+import gc
 import os
+import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -25,6 +27,7 @@ from service import scheduled_work
 from service.db import read_session, write_session
 from service.schedule import EXPIRY_CHECK, JOBS, NIGHTLY_RUN, Schedule, last_due
 from service.scheduler import look, look_at_all
+from service.scheduler_commands import listen_for_the_end
 from service.use_cases import claim_jobs, do_scheduled_job
 from service.use_cases.import_files import import_files
 from service.use_cases.request_run import close_abandoned
@@ -232,3 +235,31 @@ def test_a_scheduler_catches_up_and_ends_when_told_to(sqlite_url: str, sqlite_en
         process.wait(PATIENCE)
     assert done == {NIGHTLY_RUN: ("finished", 1), EXPIRY_CHECK: ("finished", 1)}
     assert process.returncode == 0
+
+
+@pytest.fixture
+def handler_kept() -> Iterator[None]:
+    before = signal.getsignal(signal.SIGTERM)
+    yield
+    signal.signal(signal.SIGTERM, before)
+
+
+@pytest.mark.usefixtures("handler_kept")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_a_signal_that_comes_while_python_clears_up_still_ends_the_scheduler() -> None:
+    """What a callback of the collector raises is printed and lost; that the signal came isn't."""
+    is_told = listen_for_the_end()
+    assert not is_told()
+
+    def tell(phase: str, _: object) -> None:
+        if phase == "start" and not is_told():
+            signal.raise_signal(signal.SIGTERM)
+
+    gc.callbacks.append(tell)
+    try:
+        gc.collect()
+    finally:
+        gc.callbacks.remove(tell)
+    assert is_told()
+    with pytest.raises(SystemExit, match="0"):
+        signal.raise_signal(signal.SIGTERM)
