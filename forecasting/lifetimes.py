@@ -316,7 +316,7 @@ def hazard_ahead(lifetime: Lifetime, *, age: ArrayLike, days: ArrayLike) -> Floa
 
     Examples
     --------
-    >>> hazard_ahead(Weibull(scale=100.0, shape=1000.0), age=[50, 500, 500], days=[1, 1, 0])
+    >>> hazard_ahead(Weibull(scale=100.0, shape=1000.0), age=[50, 500, 500], days=[1, 1, 0]).round(6)
     array([ 0., inf,  0.])
     """
     start, ahead = np.asarray(age, dtype=np.float64), np.asarray(days, dtype=np.float64)
