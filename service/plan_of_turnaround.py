@@ -12,6 +12,7 @@ from service.translate_exposures import outcomes_by_class
 from service.translate_scope import valves_at_window
 from service.translate_scope_lines import chosen_scope, limit_rows, scope_rows
 from service.translate_turnaround_kits import kit_rows, staging_rows
+from service.translate_turnaround_stock import Takings, takings_of
 from service.translate_windows import TurnaroundWindow, windows_to_come
 from service.turnaround_planning import Planning
 
@@ -41,7 +42,7 @@ def planning_of(made: Forecast, asked: Asked) -> Planning:
     )
 
 
-def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits) -> TurnaroundPlan:
+def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits, takings: Takings) -> TurnaroundPlan:
     """Plan a turnaround.
 
     Parameters
@@ -52,6 +53,8 @@ def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits) -> Tur
         The turnaround.
     limits : Limits [money, hours, valves]
         What it has.
+    takings : mapping from (storeroom, kit) to sequence of Taking
+        What earlier turnarounds take of what is there.
 
     Returns
     -------
@@ -65,7 +68,7 @@ def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits) -> Tur
     """  # noqa: DOC502 (comes from chosen_scope)
     chosen = chosen_scope(valves_at_window(planning, window), limits)
     by_class = outcomes_by_class(planning, window, chosen)
-    kits = kit_rows(planning, window, chosen, by_class)
+    kits = kit_rows(planning, window, chosen, by_class, takings)
     return TurnaroundPlan(
         code=window.record.code,
         scope=scope_rows(chosen, planning.works),
@@ -77,7 +80,7 @@ def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits) -> Tur
 
 
 def plan_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
-    """Plan every turnaround to come, without limits, for storage.
+    """Plan every turnaround to come, without limits, for storage; the earlier one takes what is there first.
 
     Parameters
     ----------
@@ -95,6 +98,7 @@ def plan_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     if not windows:
         return []
     planning = planning_of(made, asked)
-    return [
-        {"code": window.record.code, "content": packed_plan(plan_of(planning, window, Limits()))} for window in windows
-    ]
+    plans: list[TurnaroundPlan] = []
+    for window in windows:
+        plans.append(plan_of(planning, window, Limits(), takings_of(plans)))
+    return [{"code": plan.code, "content": packed_plan(plan)} for plan in plans]

@@ -11,7 +11,6 @@ import numpy as np
 
 from forecasting.money_sums import Sums, sum_of_independent
 from forecasting.order_dates import arrival_chance, kits_to_have, lead_time_at, open_days, order_by_day
-from forecasting.stocking import StockQuestion
 from forecasting.turnaround_budgets import kits_wanted
 from service.schemas.results import rounded
 from service.schemas.turnarounds import StagedKitOut, TurnaroundKitOut
@@ -19,7 +18,8 @@ from service.translate_exposures import ValveOutcomes
 from service.translate_results import counted
 from service.translate_scope_lines import ChosenScope
 from service.translate_stock import Assumptions
-from service.translate_windows import TurnaroundWindow
+from service.translate_turnaround_stock import Taking, Takings, free_on, taken_from
+from service.translate_windows import TurnaroundWindow, storerooms_after
 from service.translate_works import in_money
 from service.turnaround_planning import Planning
 
@@ -35,8 +35,10 @@ class _Shelf:
 
     Parameters
     ----------
-    available : int [kits]
-        There on the day, beyond what is kept for the running need and what is promised.
+    free : dict from storeroom to int [kits]
+        There on the day, beyond what is kept for the running need, what is promised, and what earlier turnarounds take.
+    before : tuple of Taking
+        What those take.
     lead, spread : float [days]
         Lead time; the longest of the storerooms'.
     least, pack : int [kits]
@@ -45,12 +47,18 @@ class _Shelf:
         Which.
     """
 
-    available: int
+    free: dict[str, int]
+    before: tuple[Taking, ...]
     lead: float
     spread: float
     least: int
     pack: int
     storerooms: tuple[str, ...]
+
+    @property
+    def available(self) -> int:
+        """Kits there on the day, of all storerooms together."""
+        return sum(self.free.values())
 
     def rounded_up(self, qty: int) -> int:
         """Order at least the least quantity, in whole packs."""
@@ -68,7 +76,7 @@ class _When:
 
 
 def kit_rows(
-    planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, by_class: ByClass
+    planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, by_class: ByClass, takings: Takings
 ) -> list[TurnaroundKitOut]:
     """Lay out the kits of a turnaround, late ones first.
 
@@ -82,6 +90,8 @@ def kit_rows(
         Its scope.
     by_class : mapping from service class to sequence of ValveOutcomes
         What may become of its valves.
+    takings : mapping from (storeroom, kit) to sequence of Taking
+        What earlier turnarounds take.
 
     Returns
     -------
@@ -93,16 +103,18 @@ def kit_rows(
         for kit, wanted in kits_wanted([one.outcomes for one in some]).items():
             by_kit[kit].append(wanted)
     rows = [
-        _row(planning, window, chosen, kit, sum_of_independent(wanted, step=1.0))
+        _row(planning, window, chosen, kit, sum_of_independent(wanted, step=1.0), takings)
         for kit, wanted in sorted(by_kit.items())
     ]
     return sorted(rows, key=lambda row: (-row.days_late, row.to_order == 0, row.order_by or date.max, row.kit))
 
 
-def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, wanted: Sums) -> TurnaroundKitOut:
+def _row(
+    planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, wanted: Sums, takings: Takings
+) -> TurnaroundKitOut:
     tags = sorted(tag for tag, work in chosen.opened.items() if kit in dict(work.kits))
     planned = sum(dict(chosen.opened[tag].kits)[kit] for tag in tags)
-    shelf, enough = _shelf(planning, window, chosen, kit), kits_to_have(wanted, probability=PROBABILITY)
+    shelf, enough = _shelf(planning, window, chosen, kit, takings), kits_to_have(wanted, probability=PROBABILITY)
     to_order, price = shelf.rounded_up(enough - shelf.available), _price(planning, kit)
     when, freeze = _when(planning.asked.as_of, window.starts_on, shelf), window.record.scope_freeze_on
     soon = freeze is not None and planning.asked.as_of < freeze and when.order_by < freeze
@@ -128,15 +140,28 @@ def _row(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit:
         cost=None if price is None else to_order * price,
         surplus_cost=None if price is None or not to_order else _surplus(wanted, shelf.available, to_order, price),
         reason="",
-        details={
-            "storerooms": list(shelf.storerooms),
-            "probability": PROBABILITY,
-            "lead_time_at_probability_days": when.lead_days,
-            "valves": tags,
-        },
+        details=_details(shelf, when, tags) | _taken(planning, window, shelf, wanted=enough),
     )
-    row.reason = _reason(row, chosen, tags, freeze)
+    row.reason = _reason(row, chosen, tags, freeze) + _taken_before(shelf.before)
     return row
+
+
+def _details(shelf: _Shelf, when: _When, tags: Sequence[str]) -> dict[str, object]:
+    return {
+        "storerooms": list(shelf.storerooms),
+        "probability": PROBABILITY,
+        "lead_time_at_probability_days": when.lead_days,
+        "valves": list(tags),
+    }
+
+
+def _taken(planning: Planning, window: TurnaroundWindow, shelf: _Shelf, *, wanted: int) -> dict[str, object]:
+    """Say what this turnaround takes of what is there, by storeroom, and what earlier ones do."""
+    spared = storerooms_after(planning.asked.inputs, window, as_of=planning.asked.as_of)
+    return {
+        "taken": taken_from(shelf.free, wanted=wanted, spared=spared),
+        "taken_before": _by_turnaround(shelf.before),
+    }
 
 
 def _price(planning: Planning, kit: str) -> Decimal | None:
@@ -166,15 +191,21 @@ def _surplus(wanted: Sums, available: int, ordered: int, price: Decimal) -> Deci
     return in_money(float(left @ wanted.chances) * float(price))
 
 
-def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str) -> _Shelf:
-    tags, days = {one.record.tag for one in chosen.valves}, float(window.days_to(planning.asked.as_of))
+def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, takings: Takings) -> _Shelf:
+    tags, as_of = {one.record.tag for one in chosen.valves}, planning.asked.as_of
     serving = {room for room, served in planning.asked.register.storerooms.items() if served & tags}
     asked = [
         one.question for one in planning.asked.stock if one.question.kit == kit and one.question.storeroom in serving
     ]
+    taken = {one.storeroom: tuple(takings.get((one.storeroom, kit), ())) for one in asked}
+    kept = {one.storeroom: planning.reorder_points.get((one.storeroom, kit), 0) for one in asked}
     assumed = Assumptions().lead_time_days
     return _Shelf(
-        available=sum(_free(one, days, planning.reorder_points.get((one.storeroom, kit), 0)) for one in asked),
+        free={
+            room: free_on(one, taken[room], day=window.starts_on, as_of=as_of, kept=kept[room])
+            for room, one in ((one.storeroom, one) for one in asked)
+        },
+        before=tuple(one for room in sorted(taken) for one in taken[room]),
         lead=max((one.lead_time for one in asked), default=assumed),
         spread=max((one.lead_time_spread for one in asked), default=0.0),
         least=max((one.min_order for one in asked), default=1),
@@ -183,11 +214,20 @@ def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, ki
     )
 
 
-def _free(question: StockQuestion, days: float, kept: int) -> int:
-    """Kits there on a day beyond what the running need keeps: usable then, or on an order due by then."""
-    expired = sum(lot.qty for lot in question.lots if lot.expires <= days)
-    due = sum(order.qty for order in question.orders if order.due <= days)
-    return max(question.on_hand - expired + due + question.accepted - question.reserved - max(kept, 0), 0)
+def _by_turnaround(before: Sequence[Taking]) -> dict[str, int]:
+    qty: dict[str, int] = defaultdict(int)
+    for one in before:
+        qty[one.turnaround] += one.qty
+    return dict(qty)
+
+
+def _taken_before(before: Sequence[Taking]) -> str:
+    """Say what earlier turnarounds take of what is there."""
+    if not before:
+        return ""
+    days = {one.turnaround: one.needed_on for one in before}
+    said = [f"{code} on {days[code]} takes {qty}" for code, qty in _by_turnaround(before).items()]
+    return f" Of what is there {' and '.join(said)} first."
 
 
 def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], freeze: date | None) -> str:

@@ -67,6 +67,29 @@ def windows_to_come(records: Records, *, as_of: date) -> tuple[TurnaroundWindow,
     return tuple(sorted(soon, key=lambda one: (one.starts_on, one.record.code)))
 
 
+def storerooms_after(records: Records, window: TurnaroundWindow, *, as_of: date) -> frozenset[str]:
+    """Find the storerooms that serve a turnaround after this one.
+
+    Parameters
+    ----------
+    records : Records
+        As imported.
+    window : TurnaroundWindow
+        This one.
+    as_of : date
+        Data cut-off.
+
+    Returns
+    -------
+    frozenset of str [codes]
+        Of the areas of the later ones, where a storeroom is stated.
+    """
+    order = [(one.starts_on, one.record.code) for one in windows_to_come(records, as_of=as_of)]
+    later = {code for day, code in order if (day, code) > (window.starts_on, window.record.code)}
+    areas = {area for one in records.turnarounds if one.code in later for area in one.areas}
+    return frozenset(one.storeroom for one in records.areas if one.code in areas and one.storeroom)
+
+
 def _window(records: Records, record: TurnaroundRecord, *, starts_on: date, as_of: date) -> TurnaroundWindow:
     assumed = []
     if record.scope_freeze_on is None:

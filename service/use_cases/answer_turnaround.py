@@ -1,5 +1,7 @@
 """Plan a turnaround under limits, from what a run read; this is done in a process of its own."""
 
+from collections.abc import Sequence
+
 from forecasting.errors import InfeasibleTarget
 from forecasting.found_on_opening import openings_seen
 from forecasting.lifetime_points import lifetime_points
@@ -7,13 +9,15 @@ from forecasting.pipeline import standing
 from forecasting.turnarounds import Limits
 from models.base import Session
 from models.engine import Engines
-from models.queries import results, run_inputs, run_log
+from models.queries import results, run_inputs, run_log, turnaround_plans
 from service.db import read_session
 from service.plan_of_turnaround import plan_of
 from service.run_inputs import asked_of, unpacked
 from service.run_models import fitted_again
-from service.schemas.turnarounds import TurnaroundAnswer, TurnaroundQuestion
-from service.translate_windows import windows_to_come
+from service.schemas.turnarounds import PlannedKits, TurnaroundAnswer, TurnaroundQuestion
+from service.stored_plans import unpacked_kits
+from service.translate_turnaround_stock import Takings, takings_of
+from service.translate_windows import TurnaroundWindow, windows_to_come
 from service.turnaround_planning import Planning
 
 EVERY_ROW = 1_000_000
@@ -41,16 +45,23 @@ def answer_turnaround(engines: Engines, question: TurnaroundQuestion) -> Turnaro
         If what the run read is no longer kept.
     """  # noqa: DOC502 (comes from the query)
     with read_session(engines) as session:
-        planning = _planning(session, question.run)
+        planning, stored = _planning(session, question.run), turnaround_plans.stored_plans(session, question.run)
+    plans = [unpacked_kits(content) for content in stored]
     window = next(
         one
         for one in windows_to_come(planning.asked.inputs, as_of=planning.asked.as_of)
         if one.record.code == question.code
     )
     try:
-        return TurnaroundAnswer(plan=plan_of(planning, window, _limits(question)))
+        return TurnaroundAnswer(plan=plan_of(planning, window, _limits(question), _taken_before(plans, window)))
     except InfeasibleTarget as error:
         return TurnaroundAnswer(infeasible=str(error))
+
+
+def _taken_before(plans: Sequence[PlannedKits], window: TurnaroundWindow) -> Takings:
+    """Find what earlier turnarounds take, as the run planned them: runs store plans by first day and code."""
+    codes = [plan.code for plan in plans]
+    return takings_of(plans[: codes.index(window.record.code)])
 
 
 def _limits(question: TurnaroundQuestion) -> Limits:

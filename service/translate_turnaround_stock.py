@@ -1,0 +1,112 @@
+"""From stock questions to what is there for each turnaround: the earlier takes first, the later has what is left."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import msgspec
+
+from forecasting.dated_stock import Supply, left_after, there_on
+from forecasting.stocking import StockQuestion
+from service.schemas.turnarounds import PlannedKits, TurnaroundPlan
+
+Key = tuple[str, str]
+"""Storeroom and kit."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Taking:
+    """Kits of a storeroom's free stock that an earlier turnaround takes."""
+
+    turnaround: str
+    needed_on: date
+    qty: int
+
+
+Takings = Mapping[Key, Sequence[Taking]]
+NOTHING_TAKEN: Takings = {}
+
+
+def takings_of(plans: Iterable[TurnaroundPlan | PlannedKits]) -> Takings:
+    """Collect what turnarounds take of what is there.
+
+    Parameters
+    ----------
+    plans : iterable of TurnaroundPlan or PlannedKits
+        In the order of their dates.
+
+    Returns
+    -------
+    mapping from (storeroom, kit) to sequence of Taking
+        In the same order; plans of an earlier version take nothing, as they were made.
+    """
+    found: dict[Key, list[Taking]] = defaultdict(list)
+    for plan in plans:
+        for kit in plan.kits:
+            for room, qty in msgspec.convert(kit.details.get("taken", {}), dict[str, int]).items():
+                found[room, kit.kit].append(Taking(turnaround=plan.code, needed_on=kit.needed_on, qty=qty))
+    return dict(found)
+
+
+def free_on(question: StockQuestion, takings: Sequence[Taking], *, day: date, as_of: date, kept: int) -> int:
+    """Count the kits there on a day beyond what the running need keeps, promises and earlier turnarounds take.
+
+    Parameters
+    ----------
+    question : StockQuestion
+        Of a kit in a storeroom.
+    takings : sequence of Taking
+        Of the same, the earlier first.
+    day : date
+        Of the turnaround.
+    as_of : date
+        Data cut-off.
+    kept : int [kits]
+        The reorder point.
+
+    Returns
+    -------
+    int [kits]
+        Usable on the day, or on an order due by then; what was taken expired first.
+    """
+    supplies = _supplies(question)
+    for taking in takings:
+        supplies = left_after(supplies, qty=taking.qty, day=float((taking.needed_on - as_of).days))
+    there = there_on(supplies, day=float((day - as_of).days))
+    return max(there - question.reserved - max(kept, 0), 0)
+
+
+def _supplies(question: StockQuestion) -> tuple[Supply, ...]:
+    """Take stock, lots and orders as dated supplies; what was accepted counts as there."""
+    loose = question.on_hand - sum(lot.qty for lot in question.lots) + question.accepted
+    return (
+        *(Supply(qty=lot.qty, expires=lot.expires) for lot in question.lots),
+        Supply(qty=loose),
+        *(Supply(qty=order.qty, arrives=order.due) for order in question.orders),
+    )
+
+
+def taken_from(free: Mapping[str, int], *, wanted: int, spared: frozenset[str]) -> dict[str, int]:
+    """Say which storerooms what is wanted comes from.
+
+    Parameters
+    ----------
+    free : mapping from storeroom to int [kits]
+        There for this turnaround.
+    wanted : int [kits]
+        No more is taken than there is.
+    spared : frozenset of str [codes]
+        Storerooms that serve a later turnaround, too: they give last.
+
+    Returns
+    -------
+    dict from storeroom to int [kits]
+        Only those that give some.
+    """
+    taken: dict[str, int] = {}
+    for room in sorted(free, key=lambda room: (room in spared, room)):
+        qty = min(wanted - sum(taken.values()), free[room])
+        if qty > 0:
+            taken[room] = qty
+    return taken
