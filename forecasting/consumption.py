@@ -13,7 +13,17 @@ from forecasting.openings import OWN_FAILURES, renewals_on_opening
 from forecasting.renewals import MOST
 from forecasting.valve_renewals import Ahead, Renewals, Window, renewals
 
-__all__ = ["Expectations", "Group", "ItemPlan", "TakeUp", "Window", "kits_expected", "kits_taken", "renewed_together"]
+__all__ = [
+    "Expectations",
+    "Group",
+    "ItemPlan",
+    "TakeUp",
+    "Told",
+    "Window",
+    "kits_expected",
+    "kits_taken",
+    "renewed_together",
+]
 
 COARSE = 7.0
 """Longest cell in days where only expectations are wanted, at lifetimes beside the centre."""
@@ -111,6 +121,20 @@ class Expectations:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Told:
+    """Windows in which P(0), P(1), ... of one kit are wanted.
+
+    Parameters
+    ----------
+    every, running : frozenset of (start, end] [days from now]
+        In which everything counts, and in which turnarounds count for nothing.
+    """
+
+    every: frozenset[Window] = frozenset()
+    running: frozenset[Window] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True)
 class _Looks:
     """Windows as asked for, and the parts of them to be counted; None: not in service in any of it."""
 
@@ -147,10 +171,11 @@ def _taken(
     looks: _Looks,
     made: Renewals | None,
     note: str,
-    told_apart: Mapping[str, Sequence[Window]] | None,
+    told_apart: Mapping[str, Told] | None,
 ) -> TakeUp:
     """Lay out the kits of one set of items; None: not in service in any window, and told apart in all."""
-    wanted = looks.every.keys() if told_apart is None else set(told_apart.get(plans[0].kit, ()))
+    told = Told(every=frozenset(looks.every), running=frozenset(looks.running))
+    told = told if told_apart is None else told_apart.get(plans[0].kit, Told())
     qty, none, nothing = max(plan.qty for plan in plans), np.ones((len(group.valves), 1)), np.zeros(len(group.valves))
     ahead = looks.ahead
 
@@ -165,7 +190,9 @@ def _taken(
             for window, part in looks.every.items()
         }
 
-    probabilities = {window: counts(part, running=False) for window, part in looks.every.items() if window in wanted}
+    probabilities = {
+        window: counts(part, running=False) for window, part in looks.every.items() if window in told.every
+    }
     many = max((count.shape[1] for count in probabilities.values()), default=0) >= MOST
     return TakeUp(
         kit=plans[0].kit,
@@ -173,7 +200,7 @@ def _taken(
         items=tuple(plan.item for plan in plans),
         valves=group.valves,
         probabilities=probabilities,
-        running={window: counts(part, running=True) for window, part in looks.running.items() if window in wanted},
+        running={window: counts(looks.every[window], running=True) for window in sorted(told.running)},
         unplanned=kits("unplanned"),
         planned=kits("planned"),
         turnaround=kits("turnaround"),
@@ -234,7 +261,7 @@ def kits_taken(
     windows: Sequence[Window],
     *,
     running: Sequence[Window] = (),
-    told_apart: Mapping[str, Sequence[Window]] | None = None,
+    told_apart: Mapping[str, Told] | None = None,
 ) -> tuple[TakeUp, ...]:
     """Distribution of the kits each valve of a group takes in each window.
 
@@ -247,8 +274,8 @@ def kits_taken(
     windows : sequence of (start, end] [days from now]
         Any windows, overlapping or not.
     running : sequence of (start, end] [days from now]
-        Windows in which kits are wanted without those of turnarounds, too.
-    told_apart : mapping from kit to windows, or None [days from now]
+        Windows in which kits are wanted without those of turnarounds, too; not read if `told_apart` is given.
+    told_apart : mapping from kit to Told, or None [days from now]
         In which P(0), P(1), ... are wanted, in others only expectations; None: in all.
 
     Returns
@@ -272,7 +299,8 @@ def kits_taken(
     >>> round(float(taken.unplanned[0.0, 50.0][0]), 4)
     0.1
     """
-    looks = _looks(group, windows, running)
+    told = () if told_apart is None else told_apart.values()
+    looks = _looks(group, windows, sorted({*running, *(window for one in told for window in one.running)}))
     openers = _openers(group)
     links = kit_links(openers)
     taken = []

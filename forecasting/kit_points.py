@@ -6,23 +6,25 @@ moved to what is expected there.
 
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import numpy as np
 
-from forecasting.alike_valves import alike_valves
 from forecasting.arrays import FloatArray
-from forecasting.consumption import Expectations, Group, TakeUp, Window, kits_expected, kits_taken
+from forecasting.consumption import Expectations, Group, TakeUp, Told, Window, kits_expected, kits_taken
 from forecasting.kit_dates import KitDates, expected_when_used, kits_moved, windows_to_count, with_outstanding
 from forecasting.kits_consumed import ClassOutcomes, Key, kit_consumed
 from forecasting.lifetimes import Lifetime
+from forecasting.like_groups import Family, OfDesign, families
 from forecasting.tilting import tilted
 
-__all__ = ["KitPoints", "expected_over_points", "kits_at_points"]
+__all__ = ["KitPoints", "Looks", "expected_over_points", "kits_at_points"]
 
 NOTHING = 1e-12
 """Kits expected that count as none."""
 MOST_TIMES = 1e4
+NO_OUTCOMES: Mapping[Key, ClassOutcomes] = MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,42 +42,74 @@ class KitPoints:
     at: TakeUp
     over: TakeUp
 
-    def consumed(self, outcomes: ClassOutcomes, weights: FloatArray) -> list["KitPoints"]:
-        """Kits that the same renewals take where that isn't always what the design states, one by one."""
-        at = [kit_consumed(self.at, outcomes, kit=kit) for kit in outcomes.kits]
-        return [KitPoints(at=one, over=_over_points(one, self.over.valves, weights)) for one in at]
+
+@dataclass(frozen=True, kw_only=True)
+class Looks:
+    """Windows in which single valves are told.
+
+    Parameters
+    ----------
+    windows : frozenset of (start, end] [days from now]
+        P(0), P(1), ... and expectations.
+    expected : mapping from kit to frozenset of (start, end] [days from now]
+        Expectations alone, of this kit.
+    """
+
+    windows: frozenset[Window]
+    expected: Mapping[str, frozenset[Window]]
+
+    def of(self, one: TakeUp) -> TakeUp:
+        """Leave out of a take-up what isn't looked at."""
+        every = self.windows | self.expected.get(one.kit, frozenset())
+
+        def kept(found: Mapping[Window, FloatArray], windows: frozenset[Window]) -> dict[Window, FloatArray]:
+            return {window: rows for window, rows in found.items() if window in windows}
+
+        return replace(
+            one,
+            probabilities=kept(one.probabilities, self.windows),
+            unplanned=kept(one.unplanned, every),
+            planned=kept(one.planned, every),
+            turnaround=kept(one.turnaround, every),
+        )
 
 
 def kits_at_points(
-    group: Group,
+    groups: Sequence[Group],
     points: Sequence[Mapping[str, Lifetime]],
     windows: Sequence[Window],
     *,
     weights: FloatArray,
     running: Mapping[str, Sequence[Window]],
     dates: KitDates,
-) -> tuple[KitPoints, ...]:
-    """Distribution of the kits each valve of a group uses in each window, at each point.
+    outcomes: Mapping[Key, ClassOutcomes] = NO_OUTCOMES,
+    looks: Looks | None = None,
+) -> list[KitPoints]:
+    """Distribution of the kits each valve of groups of one service class uses in each window, at each point.
 
     Parameters
     ----------
-    group : Group [days]
-        Like valves, with lifetimes at the centre.
+    groups : sequence of Group [days]
+        Of like valves, with lifetimes at the centre.
     points : sequence of mappings from item to Lifetime [days]
-        Lifetimes of its items at each point.
+        Lifetimes of the items of the class at each point.
     windows : sequence of (start, end] [days from now]
         For which kits are wanted.
     weights : float array, shape (points,) [1]
         How likely each point is.
     running : mapping from kit to sequence of (start, end] [days from now]
-        For which each is wanted without those of turnarounds, too.
+        For which each is wanted without those of turnarounds.
     dates : KitDates [days]
         When kits leave the shelf.
+    outcomes : mapping from Key to ClassOutcomes [1]
+        What renewals take where that isn't always what the design states.
+    looks : Looks or None [days from now]
+        In which single valves are told; None: in all windows.
 
     Returns
     -------
-    tuple of KitPoints [kits]
-        In the order of `kits_taken`.
+    list of KitPoints [kits]
+        One per design, kit and set of items renewed together, or more where groups don't run alike.
 
     References
     ----------
@@ -92,41 +126,43 @@ def kits_at_points(
     >>> age = ItemAge(
     ...     valve="V", item="seat", service_class="", age=9, survived=9, in_place=9, awaits_renewal=False
     ... )
-    >>> made = kits_at_points(
-    ...     Group(plans=(plan,), valves=("V",), ages=({"seat": age},)), [{"seat": seat} for seat in seats[1:]],
-    ...     [(0.0, 50.0)], weights=np.full(2, 0.5), running={}, dates=kit_dates([], {}, designs={}, as_of=9),
+    >>> group = Group(plans=(plan,), valves=("V",), ages=({"seat": age},))
+    >>> (made,) = kits_at_points(
+    ...     [group], [{"seat": seat} for seat in seats[1:]], [(0.0, 50.0)], weights=np.full(2, 0.5), running={},
+    ...     dates=kit_dates([], {}, designs={}, as_of=9),
     ... )
-    >>> made[0].at.unplanned[0.0, 50.0].round(4), made[0].over.unplanned[0.0, 50.0].round(4)
+    >>> made.at.unplanned[0.0, 50.0].round(4), made.over.unplanned[0.0, 50.0].round(4)
     (array([0.1  , 0.025]), array([0.0625]))
     """
-    told_apart = {plan.kit: sorted({*windows, *running.get(plan.kit, ())}) for plan in group.plans}
-    alike = alike_valves(group, apart=dates.waiting)
-    return tuple(
-        KitPoints(
-            at=alike.of_all(at, points=len(weights)),
-            over=alike.of_all(_over_points(at, alike.group.valves, weights), points=1),
-        )
-        for at in _by_kit(alike.group, points, told_apart, told_apart, running=running, dates=dates)
-    )
+    asked = _Asked(told_apart=tuple(sorted(set(windows))), running=running)
+    made = []
+    for family in families(groups, apart=dates.waiting):
+        for of_design, at in _by_kit(family, points, asked, dates=dates):
+            for one in _consumed(at, of_design, outcomes):
+                seen = one if looks is None else looks.of(one)
+                over = _over_points(replace(seen, running={}), of_design.first, weights)
+                every = of_design.of_all(one, points=len(weights))
+                made.append(KitPoints(at=every, over=of_design.of_all(over, points=1)))
+    return made
 
 
 def expected_over_points(
-    group: Group,
+    groups: Sequence[Group],
     points: Sequence[Mapping[str, Lifetime]],
     windows: Sequence[Window],
     *,
     weights: FloatArray,
     dates: KitDates,
     outcomes: Mapping[Key, ClassOutcomes],
-) -> tuple[TakeUp, ...]:
-    """Expect the kits each valve of a group uses in each window, over all points.
+) -> list[TakeUp]:
+    """Expect the kits each valve of groups of one service class uses in each window, over all points.
 
     Parameters
     ----------
-    group : Group [days]
-        Like valves, with lifetimes at the centre.
+    groups : sequence of Group [days]
+        Of like valves, with lifetimes at the centre.
     points : sequence of mappings from item to Lifetime [days]
-        Lifetimes of its items at each point.
+        Lifetimes of the items of the class at each point.
     windows : sequence of (start, end] [days from now]
         For which kits are wanted.
     weights : float array, shape (points,) [1]
@@ -138,7 +174,7 @@ def expected_over_points(
 
     Returns
     -------
-    tuple of TakeUp [kits]
+    list of TakeUp [kits]
         As `over` of `kits_at_points`, without P(0), P(1), ...
 
     References
@@ -149,48 +185,75 @@ def expected_over_points(
     --------
     >>> from forecasting.kit_dates import kit_dates
     >>> dates = kit_dates([], {}, designs={}, as_of=9)
-    >>> expected_over_points(
-    ...     Group(plans=(), valves=(), ages=()), [], [], weights=np.ones(0), dates=dates, outcomes={}
-    ... )
-    ()
+    >>> expected_over_points([], [], [], weights=np.ones(0), dates=dates, outcomes={})
+    []
     """
-    wanted = {plan.kit: sorted(set(windows)) for plan in group.plans}
-    taken: list[TakeUp] = []
-    alike = alike_valves(group, apart=dates.waiting)
-    for at in _by_kit(alike.group, points, wanted, {}, running={}, dates=dates):
-        known = outcomes.get((group.service_class, group.design, frozenset(at.items)))
-        taken += [at] if known is None else [kit_consumed(at, known, kit=kit) for kit in known.kits]
-    return tuple(alike.of_all(_over_points(at, alike.group.valves, weights), points=1) for at in taken)
+    asked = _Asked(told_apart=(), expected=tuple(sorted(set(windows))))
+    return [
+        of_design.of_all(_over_points(one, of_design.first, weights), points=1)
+        for family in families(groups, apart=dates.waiting)
+        for of_design, at in _by_kit(family, points, asked, dates=dates)
+        for one in _consumed(at, of_design, outcomes)
+    ]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Asked:
+    """Windows in which counts are told apart, by kit those without turnarounds, and those only expected."""
+
+    told_apart: tuple[Window, ...]
+    running: Mapping[str, Sequence[Window]] = field(default_factory=dict)
+    expected: tuple[Window, ...] = ()
+
+    def of_kit(self, kit: str) -> list[Window]:
+        """List the windows in which one kit is expected."""
+        return sorted({*self.told_apart, *self.expected, *self.running.get(kit, ())})
+
+    def of_design(self, design: OfDesign, *, dates: KitDates) -> list[Window]:
+        """List the windows in which renewals of a design are counted."""
+        every = sorted({window for kit in design.kits for window in self.of_kit(kit)})
+        return windows_to_count(design.group, every, dates=dates) if every else []
+
+
+def _consumed(at: TakeUp, of_design: OfDesign, outcomes: Mapping[Key, ClassOutcomes]) -> list[TakeUp]:
+    """Kits that renewals take where that isn't always what the design states, one by one."""
+    known = outcomes.get((of_design.group.service_class, of_design.group.design, frozenset(at.items)))
+    return [at] if known is None else [kit_consumed(at, known, kit=kit) for kit in known.kits]
+
+
+def _counted(family: Family, asked: _Asked, *, dates: KitDates) -> tuple[list[Window], tuple[TakeUp, ...]]:
+    """Count the renewals of a family once, in the parts of windows in which any of its valves is in service."""
+    counted: set[Window] = set()
+    told_apart: dict[str, set[Window]] = defaultdict(set)
+    running: dict[str, set[Window]] = defaultdict(set)
+    for one in family.designs:
+        windows = asked.of_design(one, dates=dates)
+        counted |= one.parts(windows)
+        for kit, name in one.kits.items():
+            told_apart[name] |= one.parts(asked.told_apart)
+            running[name] |= one.parts(asked.running.get(kit, ()))
+    every = sorted(counted)
+    told = {kit: Told(every=frozenset(told_apart[kit]), running=frozenset(running[kit])) for kit in told_apart}
+    return every, kits_taken(family.group, every, told_apart=told)
 
 
 def _by_kit(
-    group: Group,
-    points: Sequence[Mapping[str, Lifetime]],
-    wanted: Mapping[str, Sequence[Window]],
-    told_apart: Mapping[str, Sequence[Window]],
-    *,
-    running: Mapping[str, Sequence[Window]],
-    dates: KitDates,
-) -> Iterator[TakeUp]:
-    """Lay out the kits of a group at every point, each in the windows in which it is wanted."""
-    if not wanted:
-        return
-    every = sorted({window for windows in wanted.values() for window in windows})
-    counted = windows_to_count(group, every, dates=dates)
-    on_the_run = sorted({window for windows in running.values() for window in windows})
-    centre = {plan.item: plan.lifetime for plan in group.plans}
-    expected = kits_expected(group, [centre, *points], counted)
-    taken = kits_taken(group, counted, running=on_the_run, told_apart=told_apart)
-    for one, means in zip(taken, expected, strict=True):
-        windows, apart = wanted[one.kit], list(running.get(one.kit, ()))
-        moved = kits_moved(_of_kit(one, apart), group, windows, running=apart, dates=dates)
-        shifts = expected_when_used(means, group, windows, dates=dates)
-        yield with_outstanding(_at_points(moved, shifts, windows, len(points)), dates)
-
-
-def _of_kit(one: TakeUp, running: Sequence[Window]) -> TakeUp:
-    """Leave out windows that only other kits are wanted for on the run."""
-    return replace(one, running={window: one.running[window] for window in running})
+    family: Family, points: Sequence[Mapping[str, Lifetime]], asked: _Asked, *, dates: KitDates
+) -> Iterator[tuple[OfDesign, TakeUp]]:
+    """Lay out the kits of a family at every point, each in the windows in which it is wanted, by design."""
+    every, taken = _counted(family, asked, dates=dates)
+    centre = {plan.item: plan.lifetime for plan in family.group.plans}
+    expected = kits_expected(family.group, [centre, *points], every)
+    for one in family.designs:
+        counted = asked.of_design(one, dates=dates)
+        for stands, means in zip(taken, expected, strict=True):
+            kit = one.kit_of(stands)
+            windows, apart = asked.of_kit(kit), list(asked.running.get(kit, ()))
+            kinds = one.taken(stands, counted, told_apart=asked.told_apart, running=apart)
+            moved = kits_moved(kinds, one.group, windows, running=apart, dates=dates)
+            laid = one.expected(means, counted, lifetimes=len(points) + 1)
+            shifts = expected_when_used(laid, one.group, windows, dates=dates)
+            yield one, with_outstanding(_at_points(moved, shifts, windows, len(points)), dates)
 
 
 def _times(coarse: FloatArray, points: int) -> FloatArray:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from forecasting.arrays import check
 from forecasting.clocks import ItemAge
-from forecasting.consumption import TakeUp, Window
+from forecasting.consumption import Group, TakeUp, Window
 from forecasting.demand import Demand
 from forecasting.executors import HERE
 from forecasting.groups import ages_to_come, groups_of
@@ -180,7 +180,13 @@ def _contrasts(plant: Plant, fleet: WatchedFleet, lifetimes: tuple[InUse, ...]) 
 def _asking(plant: Plant) -> list[Asking]:
     """List what stock questions ask about demand on the run; turnarounds are ordered for apart."""
     return [
-        Asking(storeroom=one.storeroom, kit=one.kit, valves=one.valves, windows=windows_needed(one))
+        Asking(
+            storeroom=one.storeroom,
+            kit=one.kit,
+            valves=one.valves,
+            windows=windows_needed(one),
+            cover=(0.0, one.protection_interval),
+        )
         for one in plant.questions
     ]
 
@@ -337,10 +343,10 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse],
     return KitsUsed(
         taken=tuple(
             one
-            for group in groups
+            for service_class, alike in _by_class(groups).items()
             for one in expected_over_points(
-                group,
-                points.of_items(group.service_class, [plan.item for plan in group.plans]),
+                alike,
+                points.of_items(service_class, sorted({plan.item for group in alike for plan in group.plans})),
                 plant.windows,
                 weights=points.weights,
                 dates=dates,
@@ -349,6 +355,14 @@ def kits_used(plant: Plant, ages: Sequence[ItemAge], lifetimes: Sequence[InUse],
         ),
         not_forecast={kit: frozenset(valves) for kit, valves in sorted(missing.items())},
     )
+
+
+def _by_class(groups: Sequence[Group]) -> dict[str, list[Group]]:
+    """Put the groups of each service class together."""
+    found: dict[str, list[Group]] = defaultdict(list)
+    for group in groups:
+        found[group.service_class].append(group)
+    return dict(found)
 
 
 def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse], *, executor: Executor = HERE) -> KitsAhead:
@@ -396,6 +410,7 @@ def kits_ahead(plant: Plant, stand: Standing, lifetimes: Sequence[InUse], *, exe
         outcomes=outcomes_of_groups(groups, plant.renewals, points=points),
         executor=executor,
         spend=_spend_asked(plant),
+        looks=plant.looks,
     )
     return KitsAhead(
         taken=made.taken,

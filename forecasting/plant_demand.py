@@ -9,7 +9,7 @@ from forecasting.consumption import Group, TakeUp, Window, renewed_together
 from forecasting.demand import Demand, demand_of_classes, mixed_demand, mixed_running_demand
 from forecasting.executors import HERE
 from forecasting.kit_dates import KitDates
-from forecasting.kit_points import KitPoints, kits_at_points
+from forecasting.kit_points import KitPoints, Looks, kits_at_points
 from forecasting.kits_consumed import ClassOutcomes, Key
 from forecasting.lifetime_points import LifetimePoints
 from forecasting.spending import ClassSpend, Spend, SpendAsked, spend_of_class, spend_of_classes
@@ -29,12 +29,15 @@ class Asking:
         The valves.
     windows : tuple of (start, end] [days from now]
         In which.
+    cover : (start, end] [days from now]
+        That of them in which single valves are told, too.
     """
 
     storeroom: str
     kit: str
     valves: frozenset[str]
     windows: tuple[Window, ...]
+    cover: Window
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,6 +79,7 @@ class _Class:
     dates: KitDates
     outcomes: Mapping[Key, ClassOutcomes]
     spend: SpendAsked
+    looks: tuple[Window, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,31 +127,43 @@ def _key(group: Group, items: Iterable[str]) -> Key:
     return group.service_class, group.design, frozenset(items)
 
 
-def _running(group: Group, asked: Sequence[Asking], outcomes: Mapping[Key, ClassOutcomes]) -> dict[str, list[Window]]:
+def _running(one: _Class) -> dict[str, list[Window]]:
     """Windows in which what renewals of each kit take is wanted without those of turnarounds."""
-    valves = set(group.valves)
-    kits = {plan.kit: {plan.kit} for plan in group.plans}
-    for plans in renewed_together(group):
-        known = outcomes.get(_key(group, [plan.item for plan in plans]))
-        kits[plans[0].kit].update(() if known is None else known.kits)
-    asking = [one for one in asked if not one.valves.isdisjoint(valves)]
+    kits: dict[str, set[str]] = defaultdict(set)
+    for group in one.groups:
+        for plans in renewed_together(group):
+            known = one.outcomes.get(_key(group, [plan.item for plan in plans]))
+            kits[plans[0].kit] |= {plans[0].kit, *(() if known is None else known.kits)}
     return {
-        kit: sorted({window for one in asking if one.kit in taken for window in one.windows})
+        kit: sorted({window for asking in one.asked if asking.kit in taken for window in asking.windows})
         for kit, taken in sorted(kits.items())
     }
+
+
+def _looks(one: _Class) -> Looks:
+    """Tell single valves where the plant asks for them, and what they take while an order is awaited."""
+    covers: dict[str, set[Window]] = defaultdict(set)
+    for asking in one.asked:
+        covers[asking.kit].add(asking.cover)
+    return Looks(windows=frozenset(one.looks), expected={kit: frozenset(found) for kit, found in covers.items()})
 
 
 def _kits_of_class(one: _Class) -> dict[str, list[KitPoints]]:
     """Count the kits of one class, by kit."""
     by_kit: dict[str, list[KitPoints]] = defaultdict(list)
-    weights = one.points.weights
-    for group in one.groups:
-        lifetimes = one.points.of_items(group.service_class, [plan.item for plan in group.plans])
-        running = _running(group, one.asked, one.outcomes)
-        for made in kits_at_points(group, lifetimes, one.windows, weights=weights, running=running, dates=one.dates):
-            known = one.outcomes.get(_key(group, made.over.items))
-            for kits in (made,) if known is None else made.consumed(known, weights):
-                by_kit[kits.over.kit].append(kits)
+    items = sorted({plan.item for group in one.groups for plan in group.plans})
+    made = kits_at_points(
+        one.groups,
+        one.points.of_items(one.groups[0].service_class, items),
+        one.windows,
+        weights=one.points.weights,
+        running=_running(one),
+        dates=one.dates,
+        outcomes=one.outcomes,
+        looks=_looks(one),
+    )
+    for kits in made:
+        by_kit[kits.over.kit].append(kits)
     return dict(sorted(by_kit.items()))
 
 
@@ -220,6 +236,7 @@ def plant_demand(
     outcomes: Mapping[Key, ClassOutcomes],
     executor: Executor = HERE,
     spend: SpendAsked = NO_SPEND,
+    looks: Sequence[Window] | None = None,
 ) -> PlantDemand:
     """Forecast the kits that groups of valves use and the demand of sets of valves.
 
@@ -243,6 +260,8 @@ def plant_demand(
         Computes the service classes; where makes no difference to what comes out.
     spend : SpendAsked [money]
         What is wanted of spending; its windows are among those of demand.
+    looks : sequence of (start, end] or None [days from now]
+        Those of the windows in which single valves are told; None: all.
 
     Returns
     -------
@@ -270,6 +289,7 @@ def plant_demand(
         dates=dates,
         outcomes=outcomes,
         spend=spend,
+        looks=tuple(windows if looks is None else looks),
     )
     classes = sorted({group.service_class for group in groups})
     found = list(executor.map(_demand_of_class, [_of_class(whole, service_class) for service_class in classes]))

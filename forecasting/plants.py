@@ -76,6 +76,8 @@ class Plant:
         Items each kit renews, where that is stated.
     spend : SpendAsked [money]
         What is wanted of spending, in those of its windows that demand is wanted in.
+    looks : tuple of (start, end] or None [days from as_of]
+        Those of the windows in which single valves are told; None: all.
     """
 
     as_of: int
@@ -94,3 +96,4 @@ class Plant:
     renewals: tuple[RenewalSeen, ...] = ()
     kit_renews: Mapping[str, frozenset[str]] = field(default_factory=lambda: MappingProxyType({}))
     spend: SpendAsked = SpendAsked()
+    looks: tuple[Window, ...] | None = None

@@ -157,10 +157,15 @@ def unpacked(packed: bytes) -> Inputs:
     return msgspec.json.decode(zlib.decompress(packed), type=Inputs)
 
 
-def windows_stored(records: Records, *, as_of: date) -> set[Window]:
-    """Windows a run stores demand in, or looks ahead for single valves."""
-    periods = {*forecast_periods(as_of)}.union(*turnaround_periods(records, as_of=as_of).values())
+def windows_told(records: Records, *, as_of: date) -> set[Window]:
+    """Windows in which a run tells single valves: days ahead, and those of turnarounds."""
+    periods = set().union(*turnaround_periods(records, as_of=as_of).values())
     return {period.window(as_of) for period in periods} | set(LOOKS.values())
+
+
+def windows_stored(records: Records, *, as_of: date) -> set[Window]:
+    """Windows a run stores demand in, or tells single valves."""
+    return {period.window(as_of) for period in forecast_periods(as_of)} | windows_told(records, as_of=as_of)
 
 
 def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
@@ -205,5 +210,6 @@ def asked_of(inputs: Inputs, *, as_of: date) -> Asked:
         renewals=register.renewals,
         kit_renews={kit.code: frozenset(kit.renews) for kit in inputs.kits},
         spend=spend_asked(inputs.kits, as_of=as_of),
+        looks=tuple(sorted(windows_told(inputs, as_of=as_of))),
     )
     return Asked(as_of=as_of, inputs=inputs, register=register, stock=stock, plant=plant)

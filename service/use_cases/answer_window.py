@@ -65,7 +65,7 @@ def answer_window(engines: Engines, question: WindowQuestion) -> WindowAnswer:
         models = results.failure_models(session, run.id, service_class=None, after=0, limit=MODELS_READ)
     asked = asked_of(unpacked(packed), as_of=run.as_of)
     window = Period(bucket="", starts_on=question.starts_on, ends_on=question.ends_on).window(run.as_of)
-    asked = replace(asked, plant=replace(asked.plant, windows=(window,), questions=()))
+    asked = replace(asked, plant=replace(asked.plant, windows=(window,), questions=(), looks=None))
     stand = standing(asked.plant)
     scene = _Scene(
         question=question,

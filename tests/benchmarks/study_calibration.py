@@ -189,7 +189,7 @@ def _forecasts(
     """Forecast a year mixed, as if the lifetime were known, and with the true one."""
     group = _group(lifetime, ages, one.item)
     everyone, weights = frozenset(group.valves), np.full(len(points), 1.0 / len(points))
-    (made,) = kits_at_points(group, points, [WINDOW], weights=weights, running={}, dates=DATES)
+    (made,) = kits_at_points([group], points, [WINDOW], weights=weights, running={}, dates=DATES)
     (known,), (true,) = (kits_taken(g, [WINDOW]) for g in (group, _group(one.lifetime, ages, one.item)))
     return {
         MIXED: mixed_demand([made.at], WINDOW, valves=everyone, weights=weights).probabilities,

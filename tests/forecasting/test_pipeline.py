@@ -10,7 +10,7 @@ from forecasting.errors import InvalidInput
 from forecasting.histories import Action, Event, History, Reason
 from forecasting.pipeline import DesignItem, Forecast, Plant, forecast
 from forecasting.pooling import Source
-from forecasting.stocking import Rule, StockQuestion, decide
+from forecasting.stocking import Rule, StockQuestion, decide, windows_needed
 
 MONTH, YEAR = (0.0, 30.0), (0.0, 365.0)
 AS_OF = 4000
@@ -124,9 +124,8 @@ def test_a_decision_is_the_one_for_the_demand_of_the_valves_served() -> None:
     """V1 and V2 are served by the storeroom, V3 isn't."""
     asked = question()
     made = forecast(plant(*WET, questions=(asked,)))
-    served = forecast(plant(*WET, questions=(asked,), areas={"served": asked.valves}))
-    windows = served.taken[0].probabilities.keys()
-    alone = forecast(plant(*WET, windows=tuple(windows), areas={"served": asked.valves}))
+    windows = (MONTH, YEAR, *windows_needed(asked))
+    alone = forecast(plant(*WET, windows=windows, areas={"served": asked.valves}))
     assert made.decisions["MAIN", "KT"] == decide(asked, alone.demand["served", "KT"].__getitem__)
 
 
@@ -137,10 +136,15 @@ def test_a_question_about_a_kit_no_served_valve_takes_has_no_decision() -> None:
 
 def test_only_groups_a_question_bears_on_are_counted_in_its_windows() -> None:
     dry = valve("V8", *rebuilds(1000, 2000, 3000), service_class="dry")
-    made = forecast(plant(*WET, dry, questions=(question(),)))
-    windows = {one.valves: set(one.probabilities) for one in made.taken}
-    assert windows["V8",] == {MONTH, YEAR}
-    assert windows["V1", "V2", "V3"] > {MONTH, YEAR, (0.0, 59.0)}
+    asked, unasked = forecast(plant(*WET, dry, questions=(question(),))), forecast(plant(*WET, dry))
+    # more windows cut time more finely, which shows in the last digits
+    same = {
+        one.valve: asked.demand[f"area of {one.valve}", "KT"][YEAR].probabilities.tolist()
+        == unasked.demand[f"area of {one.valve}", "KT"][YEAR].probabilities.tolist()
+        for one in (*WET, dry)
+    }
+    assert same == {"V1": False, "V2": False, "V3": False, "V8": True}
+    assert {window for one in asked.taken for window in one.probabilities} == {MONTH, YEAR}
 
 
 def test_a_predetermined_policy_takes_planned_kits() -> None:

@@ -55,7 +55,7 @@ def _made(*, interval: float, turnarounds: tuple[float, ...] = ()) -> dict[str, 
         for k in range(len(SCALES["trim"]))
     ]
     weights = np.full(4, 0.25)
-    made = kits_at_points(group, points, [YEAR, MONTH], weights=weights, running={}, dates=DATES)
+    made = kits_at_points([group], points, [YEAR, MONTH], weights=weights, running={}, dates=DATES)
     return {kit: [one for one in made if one.over.kit == kit] for kit in CENTRE}
 
 

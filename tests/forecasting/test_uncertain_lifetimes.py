@@ -65,7 +65,7 @@ def _group(*, interval: float = np.inf, turnarounds: tuple[float, ...] = ()) -> 
 
 
 def _made(group: Group) -> dict[str, KitPoints]:
-    made = kits_at_points(group, POINTS, [YEAR, MONTH], weights=WEIGHTS, running={"trim": [YEAR]}, dates=DATES)
+    made = kits_at_points([group], POINTS, [YEAR, MONTH], weights=WEIGHTS, running={"trim": [YEAR]}, dates=DATES)
     return {one.over.kit: one for one in made}
 
 
@@ -184,7 +184,7 @@ def test_groups_of_one_class_share_their_points_and_other_classes_do_not() -> No
     points = LifetimePoints(weights=WEIGHTS, lifetimes=lifetimes)
 
     def demand(groups: list[Group]) -> Demand:
-        asked = [Asking(storeroom="S", kit="packing", valves=EVERY, windows=(YEAR,))]
+        asked = [Asking(storeroom="S", kit="packing", valves=EVERY, windows=(YEAR,), cover=YEAR)]
         made = plant_demand(groups, points, [YEAR], areas={"": EVERY}, asked=asked, dates=DATES, outcomes={})
         running = made.running["S", "packing"][YEAR]
         assert running.probabilities.tolist() == made.demand["", "packing"][YEAR].probabilities.tolist()
