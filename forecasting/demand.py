@@ -1,7 +1,8 @@
 """From the kits each valve takes to the demand of a population: one distribution per kit and window."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -16,8 +17,7 @@ __all__ = [
     "demand_by_row",
     "demand_of_classes",
     "kit_demand",
-    "mixed_demand",
-    "mixed_running_demand",
+    "mixed_demands",
     "running_demand",
 ]
 
@@ -26,8 +26,8 @@ TAIL = 1e-12
 DROWNED = 40.0
 MANY, NEGLIGIBLE = 1000, 1e-13
 """From so many valves on series are tried; relative error of a transform that is of no account."""
-ALIKE, AT_ONCE = 256, 4_000_000
-"""Above so many valves those that are alike are looked for; complex numbers in memory at once."""
+AT_ONCE = 4_000_000
+"""Numbers in memory at once."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,13 +101,7 @@ def kit_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str
     >>> kit_demand([sure], week, valves=frozenset({"V1", "V2"})).probabilities.round(6)
     array([0. , 0. , 0.5, 0. , 0.5])
     """
-    kinds = np.zeros(3)
-    parts = []
-    for one in taken:
-        rows = _rows(one, valves)
-        parts.append((one.qty, one.probabilities[window][rows]))
-        kinds += [kind[window][rows].sum() for kind in (one.unplanned, one.planned, one.turnaround)]
-    return _mixed([(qty, counts[None]) for qty, counts in parts], kinds, np.ones(1))
+    return mixed_demands(taken, [window], valves=valves, weights=np.ones(1))[window]
 
 
 def demand_by_row(taken: TakeUp, window: Window, *, valves: IntArray) -> Demand:
@@ -141,8 +135,9 @@ def demand_by_row(taken: TakeUp, window: Window, *, valves: IntArray) -> Demand:
     >>> demand_by_row(one, week, valves=np.array([2])).probabilities
     array([0.25, 0.5 , 0.25])
     """
-    kinds = np.array([kind[window] @ valves for kind in (taken.unplanned, taken.planned, taken.turnaround)])
-    return _mixed([(taken.qty, taken.probabilities[window][None])], kinds, np.ones(1), times=[valves])
+    kinds = np.array([[kind[window] @ valves for kind in _by_kind(taken)]])
+    part = _Part(qty=taken.qty, counts=taken.probabilities[window][None, None], times=valves)
+    return _mixed([part], kinds, np.ones(1))[0]
 
 
 def running_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str]) -> Demand:
@@ -177,16 +172,17 @@ def running_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset
     >>> running_demand([stopped], week, valves=frozenset({"V1"})).mean
     0.0
     """
-    kinds = np.zeros(3)
-    parts = []
-    for one in taken:
-        rows = _rows(one, valves)
-        parts.append((one.qty, one.running[window][rows]))
-        kinds[:2] += [kind[window][rows].sum() for kind in (one.unplanned, one.planned)]
-    return _mixed([(qty, counts[None]) for qty, counts in parts], kinds, np.ones(1))
+    return mixed_demands(taken, [window], valves=valves, weights=np.ones(1), running=True)[window]
 
 
-def mixed_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str], weights: FloatArray) -> Demand:
+def mixed_demands(
+    taken: Sequence[TakeUp],
+    windows: Sequence[Window],
+    *,
+    valves: frozenset[str],
+    weights: FloatArray,
+    running: bool = False,
+) -> dict[Window, Demand]:
     """Distribution of the demand for one kit by valves of one service class whose lifetimes aren't known for sure.
 
     At each point of what is known of lifetimes valves are independent, so there the product over valves is taken;
@@ -197,16 +193,18 @@ def mixed_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[s
     taken : sequence of TakeUp [kits]
         All of one kit and one service class, each with the rows of all its valves at the first point, then at the
         second, and so on.
-    window : (start, end] [days from now]
-        One of the windows they were counted in.
+    windows : sequence of (start, end] [days from now]
+        Some of those they were counted in.
     valves : frozenset of str [tags]
         The valves served.
     weights : float array, shape (points,) [1]
         How likely each point is; they sum to 1.
+    running : bool [1]
+        Without what is planned for the first day of a turnaround.
 
     Returns
     -------
-    Demand [kits]
+    dict from window to Demand [kits]
         Of this class alone: see `demand_of_classes`.
 
     References
@@ -217,72 +215,41 @@ def mixed_demand(taken: Sequence[TakeUp], window: Window, *, valves: frozenset[s
     --------
     >>> week, none = (0.0, 7.0), np.zeros(4)
     >>> sure = TakeUp(
-    ...     kit="K", qty=1, items=("seat",), valves=("V1", "V2") * 2, running={}, note="",
+    ...     kit="K", qty=1, items=("seat",), valves=("V1", "V2") * 2, running={week: np.ones((4, 1))}, note="",
     ...     probabilities={week: np.array([[1.0, 0.0], [1.0, 0.0], [0.0, 1.0], [0.0, 1.0]])},
-    ...     unplanned={week: np.array([0.0, 0.0, 1.0, 1.0])}, planned={week: none}, turnaround={week: none},
+    ...     unplanned={week: none}, planned={week: none}, turnaround={week: np.array([0.0, 0.0, 1.0, 1.0])},
     ... )
-    >>> every = frozenset({"V1", "V2"})
-    >>> mixed_demand([sure], week, valves=every, weights=np.array([0.25, 0.75])).probabilities.round(6)
+    >>> every, weights = frozenset({"V1", "V2"}), np.array([0.25, 0.75])
+    >>> mixed_demands([sure], [week], valves=every, weights=weights)[week].probabilities.round(6)
     array([0.25, 0.  , 0.75])
+    >>> mixed_demands([sure], [week], valves=every, weights=weights, running=True)[week].mean
+    0.0
     """
-    kinds = np.zeros(3)
-    parts = []
-    for one in taken:
-        rows = _rows(one, valves)
-        parts.append((one.qty, _at_points(one.probabilities[window], rows, len(weights))))
-        kinds += [
-            float(weights @ kind[window][rows].reshape(len(weights), -1).sum(axis=1))
-            for kind in (one.unplanned, one.planned, one.turnaround)
-        ]
-    return _mixed(parts, kinds, weights)
-
-
-def mixed_running_demand(
-    taken: Sequence[TakeUp], window: Window, *, valves: frozenset[str], weights: FloatArray
-) -> Demand:
-    """Do as `mixed_demand` without what is planned for the first day of a turnaround.
-
-    Parameters
-    ----------
-    taken : sequence of TakeUp [kits]
-        See `mixed_demand`.
-    window : (start, end] [days from now]
-        One of the windows in which this was asked for.
-    valves : frozenset of str [tags]
-        The valves served.
-    weights : float array, shape (points,) [1]
-        How likely each point is.
-
-    Returns
-    -------
-    Demand [kits]
-        Of this class alone.
-
-    References
-    ----------
-    DEVELOPERS.md, "Demand under uncertain lifetimes".
-
-    Examples
-    --------
-    >>> week, none = (0.0, 7.0), np.zeros(2)
-    >>> stopped = TakeUp(
-    ...     kit="K", qty=1, items=("seat",), valves=("V1",) * 2, probabilities={},
-    ...     running={week: np.array([[1.0, 0.0], [0.5, 0.5]])}, unplanned={week: none}, planned={week: none},
-    ...     turnaround={week: none + 1.0}, note="",
-    ... )
-    >>> mixed_running_demand([stopped], week, valves=frozenset({"V1"}), weights=np.array([0.5, 0.5])).mean
-    0.25
-    """
-    kinds = np.zeros(3)
-    parts = []
-    for one in taken:
-        rows = _rows(one, valves)
-        parts.append((one.qty, _at_points(one.running[window], rows, len(weights))))
-        kinds[:2] += [
-            float(weights @ kind[window][rows].reshape(len(weights), -1).sum(axis=1))
-            for kind in (one.unplanned, one.planned)
-        ]
-    return _mixed(parts, kinds, weights)
+    rows = [_rows(one, valves) for one in taken]
+    kinds = np.zeros((len(windows), 3))
+    for one, row in zip(taken, rows, strict=True):
+        kinds += _kinds(one, windows, row, weights)
+    kinds *= np.array([1.0, 1.0, 0.0 if running else 1.0])
+    counts = [one.running if running else one.probabilities for one in taken]
+    alike: dict[tuple[int, ...], list[int]] = defaultdict(list)
+    for number, window in enumerate(windows):
+        alike[tuple(count[window].shape[1] for count in counts)].append(number)
+    found: dict[Window, Demand] = {}
+    for widths, numbers in alike.items():
+        several = max(1, AT_ONCE // (len(weights) * sum(map(int.__mul__, widths, map(len, rows))) + 1))
+        for first in range(0, len(numbers), several):
+            some = numbers[first : first + several]
+            parts = [
+                _Part(
+                    qty=one.qty,
+                    counts=_at_points([count[windows[number]][row] for number in some], len(weights)),
+                    times=np.ones(len(row) // len(weights), dtype=np.int64),
+                )
+                for one, count, row in zip(taken, counts, rows, strict=True)
+            ]
+            mixed = _mixed(parts, kinds[some], weights)
+            found.update(zip((windows[number] for number in some), mixed, strict=True))
+    return {window: found[window] for window in windows}
 
 
 def demand_of_classes(parts: Iterable[Demand]) -> Demand:
@@ -330,49 +297,69 @@ def _rows(one: TakeUp, valves: frozenset[str]) -> IntArray:
     return _rows_of(one.valves, valves)
 
 
-def _at_points(counts: FloatArray, rows: IntArray, points: int) -> FloatArray:
-    """Pick rows and lay them out by point, shape (points, valves, n)."""
-    return counts[rows].reshape(points, -1, counts.shape[1])
+def _kinds(one: TakeUp, windows: Sequence[Window], rows: IntArray, weights: FloatArray) -> FloatArray:
+    """Expect kits of each kind in each window, over points and valves, shape (windows, 3)."""
+    kinds = [np.stack([kind[window] for window in windows])[:, rows] for kind in _by_kind(one)]
+    return np.stack([kind.reshape(len(windows), len(weights), -1).sum(axis=2) @ weights for kind in kinds], axis=1)
 
 
-def _span(parts: Sequence[tuple[int, FloatArray]], times: Sequence[IntArray]) -> tuple[int, int]:
-    """Find below which count nothing matters, and how many must be told apart from there on, over all points."""
-    needed, variance, most, widest = np.zeros(1), np.zeros(1), 0, 1
-    for (qty, counts), valves in zip(parts, times, strict=True):
-        n = qty * np.arange(counts.shape[2])
-        mean = counts @ n  # (points, valves)
-        needed = needed + mean @ valves
-        variance = variance + (counts @ n**2 - mean**2) @ valves
-        most += qty * (counts.shape[2] - 1) * int(valves.sum())
-        widest = max(widest, qty * counts.shape[2])
+def _by_kind(one: TakeUp) -> tuple[dict[Window, FloatArray], ...]:
+    return one.unplanned, one.planned, one.turnaround
+
+
+def _at_points(counts: Sequence[FloatArray], points: int) -> FloatArray:
+    """Lay out the counts of several windows by point, shape (windows, points, valves, n)."""
+    return np.stack(counts).reshape(len(counts), points, -1, counts[0].shape[1])
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Part:
+    """Counts of some valves in several windows.
+
+    Parameters
+    ----------
+    qty : int [kits]
+        Taken at a time.
+    counts : float array, shape (windows, points, rows, n) [1]
+        P(0), P(1), ... times.
+    times : int array, shape (rows,) [valves]
+        How many valves each row stands for.
+    """
+
+    qty: int
+    counts: FloatArray
+    times: IntArray
+
+
+def _span(parts: Sequence[_Part]) -> tuple[IntArray, IntArray]:
+    """Find below which count nothing matters in each window, and how many must be told apart from there on."""
+    needed, variance, most, widest = np.zeros((1, 1)), np.zeros((1, 1)), 0, 1
+    for part in parts:
+        n = part.qty * np.arange(part.counts.shape[3])
+        mean = part.counts @ n  # (windows, points, rows)
+        needed = needed + mean @ part.times
+        variance = variance + (part.counts @ n**2 - mean**2) @ part.times
+        most += part.qty * (part.counts.shape[3] - 1) * int(part.times.sum())
+        widest = max(widest, part.qty * part.counts.shape[3])
     away = 14.0 * np.sqrt(np.maximum(variance, 0.0))
-    reach = min(most, (needed + away).max() + 2 * widest + 30)
-    least = int(max((needed - away).min() - 2 * widest - 30, 0.0))
-    return least, 1 << int(np.ceil(np.log2(1 + reach - least)))
+    reach = np.minimum(most, (needed + away).max(axis=1) + 2 * widest + 30)
+    least = np.maximum((needed - away).min(axis=1) - 2 * widest - 30, 0.0).astype(np.int64)
+    return least, (1 << np.ceil(np.log2(1 + reach - least)).astype(np.int64)).astype(np.int64)
 
 
-def _frequencies(parts: Sequence[tuple[int, FloatArray]], times: Sequence[IntArray], size: int) -> int:
+def _frequencies(parts: Sequence[_Part], size: int) -> int:
     """Find beyond which frequency the transform of the sum is less than exp(-40), which rounding would drown.
 
     A count that is n or n + 1 with chances of at least a each has half a coin in it: |phi(w)| <= 1 - 2a (1 - cos(w/2)).
     """
-    coins = np.zeros(1)
-    for (qty, counts), valves in zip(parts, times, strict=True):
-        if qty == 1 and counts.shape[2] > 1:
-            coins = coins + np.minimum(counts[:, :, 1:], counts[:, :, :-1]).max(axis=2) @ valves
+    coins = np.zeros((1, 1))
+    for part in parts:
+        if part.qty == 1 and part.counts.shape[3] > 1:
+            coins = coins + np.minimum(part.counts[..., 1:], part.counts[..., :-1]).max(axis=3) @ part.times
     least = float(coins.min())
     if least <= DROWNED / 4.0:
         return size // 2 + 1
     return min(size // 2, int(size * np.arccos(1.0 - DROWNED / (2.0 * least)) / np.pi) + 1) + 1
-
-
-def _once(counts: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Find rows that are alike at every point, and how many valves have each."""
-    points, valves, n = counts.shape
-    if valves <= ALIKE:
-        return counts, np.ones(valves, dtype=np.int64)
-    rows, times = np.unique(counts.transpose(1, 0, 2).reshape(valves, -1), axis=0, return_counts=True)
-    return rows.reshape(-1, points, n).transpose(1, 0, 2), times
 
 
 def _by_series(counts: FloatArray, times: IntArray, turn: ComplexArray) -> ComplexArray | None:
@@ -386,47 +373,47 @@ def _by_series(counts: FloatArray, times: IntArray, turn: ComplexArray) -> Compl
     return np.asarray(np.exp(sums @ (turn - 1.0) ** np.arange(ORDER + 1)[:, None]))
 
 
-def _product(counts: FloatArray, times: IntArray, turn: ComplexArray) -> ComplexArray:
-    """Multiply the transforms of all valves at each point; alike ones are raised to their number."""
-    quickly = _by_series(counts, times, turn)
-    if quickly is not None:
-        return quickly
-    points, turns = len(counts), turn ** np.arange(counts.shape[2])[:, None]
-    whole = np.ones((points, turns.shape[1]), dtype=np.complex128)
-    step = max(1, AT_ONCE // (points * turns.shape[1]))
-    for first in range(0, counts.shape[1], step):
-        part = counts[:, first : first + step] @ turns
-        several = times[first : first + step]
-        whole *= np.prod(part if (several == 1).all() else part ** several[:, None], axis=1)
-    return whole
+def _product(part: _Part, turns: ComplexArray) -> ComplexArray:
+    """Multiply the transforms of all valves in each window at each point; alike ones are raised to their number."""
+    windows, points, rows, n = part.counts.shape
+    counts, turn = part.counts.reshape(windows * points, rows, n), turns**part.qty
+    whole = _by_series(counts, part.times, turn)
+    if whole is None:
+        powers = turn ** np.arange(n)[:, None]
+        whole = np.ones((len(counts), len(turns)), dtype=np.complex128)
+        step = max(1, AT_ONCE // (len(counts) * len(turns)))
+        for first in range(0, rows, step):
+            each = counts[:, first : first + step] @ powers
+            several = part.times[first : first + step]
+            whole *= np.prod(each if (several == 1).all() else each ** several[:, None], axis=1)
+    return whole.reshape(windows, points, -1)
 
 
-def _mixed(
-    parts: Sequence[tuple[int, FloatArray]],
-    kinds: FloatArray,
-    weights: FloatArray,
-    *,
-    times: Sequence[IntArray] | None = None,
-) -> Demand:
-    """Add the kits of independent valves at each point, then mix; parts are kits at a time and chances by point.
+def _mixed(parts: Sequence[_Part], kinds: FloatArray, weights: FloatArray) -> list[Demand]:
+    """Add the kits of independent valves at each point, then mix, in several windows; `kinds` has a row for each."""
+    least, sizes = _span(parts)
+    found: dict[int, Demand] = {}
+    for size in np.unique(sizes).tolist():
+        some = np.flatnonzero(sizes == size)
+        alike = [replace(part, counts=part.counts[some]) for part in parts] if len(some) < len(sizes) else parts
+        turns = np.exp(-2j * np.pi * np.arange(_frequencies(alike, size)) / size)
+        transform = np.ones((len(some), len(weights), len(turns)), dtype=np.complex128)
+        for part in alike:
+            transform *= _product(part, turns)
+        # beyond the last frequency irfft takes zeros
+        moved = np.einsum("p,wpf->wf", weights, transform) * turns ** -least[some, None]
+        chances = np.clip(np.fft.irfft(moved, size), 0.0, None) if size > 1 else np.ones((len(some), 1))
+        for window, chance in zip(some.tolist(), chances, strict=True):
+            found[window] = _demand(chance, int(least[window]), kinds[window])
+    return [found[window] for window in range(len(sizes))]
 
-    `times` is how many valves each row stands for; None: one.
-    """
-    if times is None:
-        once = [_once(counts) for _, counts in parts]
-        parts = [(qty, counts) for (qty, _), (counts, _) in zip(parts, once, strict=True)]
-        times = [several for _, several in once]
-    least, size = _span(parts, times)
-    turns = np.exp(-2j * np.pi * np.arange(_frequencies(parts, times, size)) / size)
-    transform = np.ones((len(weights), len(turns)), dtype=np.complex128)
-    for (qty, counts), several in zip(parts, times, strict=True):
-        transform *= _product(counts, several, turns**qty)
-    # beyond the last frequency irfft takes zeros
-    moved = weights @ (transform * turns**-least)
-    pmf = np.clip(np.fft.irfft(moved, size), 0.0, None) if size > 1 else np.ones(1)
-    pmf = np.concatenate([np.zeros(least), pmf / pmf.sum()])
+
+def _demand(chances: FloatArray, least: int, kinds: FloatArray) -> Demand:
+    """Cut off what is of no account; kinds are given the mean of the distribution."""
+    pmf = np.concatenate([np.zeros(least), chances / chances.sum()])
     kept = int(np.searchsorted(np.cumsum(pmf), 1.0 - TAIL)) + 1
     pmf = pmf[:kept] / pmf[:kept].sum()
     mean = float(pmf @ np.arange(len(pmf)))
-    unplanned, planned, turnaround = (float(kind) for kind in kinds * (mean / kinds.sum() if kinds.sum() > 0 else 0.0))
+    expected = float(kinds.sum())
+    unplanned, planned, turnaround = (kinds * (mean / expected if expected > 0.0 else 0.0)).tolist()
     return Demand(probabilities=pmf, unplanned=unplanned, planned=planned, turnaround=turnaround)

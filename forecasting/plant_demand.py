@@ -6,7 +6,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
 from forecasting.consumption import Group, TakeUp, Window, renewed_together
-from forecasting.demand import Demand, demand_of_classes, mixed_demand, mixed_running_demand
+from forecasting.demand import Demand, demand_of_classes, mixed_demands
 from forecasting.executors import HERE
 from forecasting.kit_dates import KitDates
 from forecasting.kit_points import KitPoints, Looks, kits_at_points
@@ -178,18 +178,15 @@ def _demand_of_class(one: _Class) -> _ClassDemand:
         for area, valves in one.areas.items():
             takers = _takers(several, valves)
             if takers and valves not in known:
-                known[valves] = {
-                    window: mixed_demand(takers, window, valves=valves, weights=weights) for window in one.windows
-                }
+                known[valves] = mixed_demands(takers, one.windows, valves=valves, weights=weights)
             if takers:
                 in_areas[area, kit] = known[valves]
     for asking in one.asked:
         takers = _takers(by_kit.get(asking.kit, []), asking.valves)
         if takers:
-            on_the_run[asking.storeroom, asking.kit] = {
-                window: mixed_running_demand(takers, window, valves=asking.valves, weights=weights)
-                for window in asking.windows
-            }
+            on_the_run[asking.storeroom, asking.kit] = mixed_demands(
+                takers, asking.windows, valves=asking.valves, weights=weights, running=True
+            )
     taken = tuple(made.over for several in by_kit.values() for made in several)
     return _ClassDemand(taken=taken, in_areas=in_areas, on_the_run=on_the_run, spent=_spent(one, by_kit))
 

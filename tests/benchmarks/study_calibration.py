@@ -23,7 +23,7 @@ from forecasting.arrays import FloatArray, IntArray
 from forecasting.baselines import baseline_rates, poisson_distribution
 from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, ItemPlan, kits_taken
-from forecasting.demand import kit_demand, mixed_demand
+from forecasting.demand import kit_demand, mixed_demands
 from forecasting.histories import Action, Event, History
 from forecasting.kit_dates import kit_dates
 from forecasting.kit_points import kits_at_points
@@ -192,7 +192,7 @@ def _forecasts(
     (made,) = kits_at_points([group], points, [WINDOW], weights=weights, running={}, dates=DATES)
     (known,), (true,) = (kits_taken(g, [WINDOW]) for g in (group, _group(one.lifetime, ages, one.item)))
     return {
-        MIXED: mixed_demand([made.at], WINDOW, valves=everyone, weights=weights).probabilities,
+        MIXED: mixed_demands([made.at], [WINDOW], valves=everyone, weights=weights)[WINDOW].probabilities,
         AS_IF_KNOWN: kit_demand([known], WINDOW, valves=everyone).probabilities,
         ORACLE: kit_demand([true], WINDOW, valves=everyone).probabilities,
     }

@@ -8,7 +8,7 @@ from scipy.special import betaln, gammaln, ndtri
 
 from forecasting.arrays import FloatArray
 from forecasting.consumption import TakeUp, Window
-from forecasting.demand import kit_demand, mixed_demand, running_demand
+from forecasting.demand import kit_demand, mixed_demands, running_demand
 from forecasting.kit_attribution import Bill, Kind, RenewalSeen
 from forecasting.kits_consumed import ClassOutcomes, Key, kit_consumed, outcomes_by_class
 from forecasting.kits_per_renewal import kits_per_renewal
@@ -68,7 +68,7 @@ def total(one: TakeUp, record: list[RenewalSeen], *, kit: str = "P", points: int
         turnaround={YEAR: np.tile(one.turnaround[YEAR], points)},
     )
     at = kit_consumed(everyone, outcomes_of(record, points=points), kit=kit)
-    mixed = mixed_demand([at], YEAR, valves=frozenset(one.valves), weights=np.full(points, 1.0 / points))
+    mixed = mixed_demands([at], [YEAR], valves=frozenset(one.valves), weights=np.full(points, 1.0 / points))[YEAR]
     assert mixed.unplanned + mixed.planned + mixed.turnaround == pytest.approx(mixed.mean)
     return mixed.probabilities
 

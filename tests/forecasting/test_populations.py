@@ -49,7 +49,6 @@ def test_series_give_what_products_do(monkeypatch: pytest.MonkeyPatch) -> None:
     plan = ItemPlan(item="seat", lifetime=seat, interval=np.inf, kit="K", qty=1, renews=frozenset({"seat"}))
     ages = np.random.default_rng(1).integers(0, 900, 100_000)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("forecasting.demand._once", None)
         patch.setattr("forecasting.demand.AT_ONCE", None)
         quick = population_demand(plan, ages, WINDOWS)
     monkeypatch.setattr("forecasting.demand.MANY", 10**9)

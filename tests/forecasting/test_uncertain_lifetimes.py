@@ -9,7 +9,7 @@ from scipy.special import ndtri
 from forecasting.arrays import FloatArray, IntArray
 from forecasting.clocks import ItemAge
 from forecasting.consumption import Group, ItemPlan, kits_taken
-from forecasting.demand import Demand, demand_of_classes, kit_demand, mixed_demand
+from forecasting.demand import Demand, demand_of_classes, kit_demand, mixed_demands
 from forecasting.kit_dates import kit_dates
 from forecasting.kit_points import KitPoints, kits_at_points
 from forecasting.lifetime_points import LifetimePoints, even_points
@@ -69,6 +69,11 @@ def _made(group: Group) -> dict[str, KitPoints]:
     return {one.over.kit: one for one in made}
 
 
+def _mixed(one: KitPoints, window: tuple[float, float], *, weights: FloatArray = WEIGHTS) -> Demand:
+    """Demand of all valves in one window."""
+    return mixed_demands([one.at], [window], valves=EVERY, weights=weights)[window]
+
+
 @pytest.fixture(scope="module")
 def corrective() -> dict[str, KitPoints]:
     return _made(_group())
@@ -123,7 +128,7 @@ def _apart(demand: Demand, shares: FloatArray) -> float:
 def test_the_mixture_is_what_plants_with_drawn_lifetimes_take(
     corrective: dict[str, KitPoints], simulated: dict[str, FloatArray], kit: str
 ) -> None:
-    found = mixed_demand([corrective[kit].at], YEAR, valves=EVERY, weights=WEIGHTS)
+    found = _mixed(corrective[kit], YEAR)
     assert _apart(found, simulated[kit]) < 0.008
 
 
@@ -132,14 +137,14 @@ def test_mixing_every_valve_by_itself_would_be_found_out(
 ) -> None:
     too_sure = kit_demand([corrective["packing"].over], YEAR, valves=EVERY)
     assert _apart(too_sure, simulated["packing"]) > 0.03
-    found = mixed_demand([corrective["packing"].at], YEAR, valves=EVERY, weights=WEIGHTS)
+    found = _mixed(corrective["packing"], YEAR)
     assert too_sure.mean == pytest.approx(found.mean, rel=1e-9)
 
 
 def test_leaving_out_the_weights_would_be_found_out(
     corrective: dict[str, KitPoints], simulated: dict[str, FloatArray]
 ) -> None:
-    wrong = mixed_demand([corrective["packing"].at], YEAR, valves=EVERY, weights=np.full(4, 0.25))
+    wrong = _mixed(corrective["packing"], YEAR, weights=np.full(4, 0.25))
     assert _apart(wrong, simulated["packing"]) > 0.03
 
 
@@ -154,7 +159,7 @@ def test_what_is_moved_from_the_centre_is_near_what_is_counted_at_each_point(gro
                 (one,) = (taken for taken in kits_taken(replace(group, plans=plans), [window]) if taken.kit == kit)
                 exact = kit_demand([one], window, valves=EVERY).probabilities
                 counted[: len(exact)] += weight * exact
-            found = mixed_demand([made[kit].at], window, valves=EVERY, weights=WEIGHTS)
+            found = _mixed(made[kit], window)
             assert _apart(found, counted) < 0.01, (kit, window)
             assert found.mean == pytest.approx(counted @ np.arange(64), rel=3e-3)
 
@@ -164,12 +169,14 @@ def test_every_row_sums_to_one_at_turnarounds_and_planned_dates_that_coincide() 
     for one in made.values():
         for rows in (*one.at.probabilities.values(), *one.at.running.values(), *one.over.probabilities.values()):
             assert np.abs(rows.sum(axis=1) - 1.0).max() < 1e-9
-        assert mixed_demand([one.at], YEAR, valves=EVERY, weights=WEIGHTS).probabilities.sum() == pytest.approx(1.0)
+        assert mixed_demands([one.at], [YEAR], valves=EVERY, weights=WEIGHTS)[
+            YEAR
+        ].probabilities.sum() == pytest.approx(1.0)
 
 
 def test_a_valve_expects_what_it_adds_to_demand(corrective: dict[str, KitPoints]) -> None:
     one = corrective["trim"]
-    found = mixed_demand([one.at], YEAR, valves=frozenset({"V3"}), weights=WEIGHTS)
+    found = mixed_demands([one.at], [YEAR], valves=frozenset({"V3"}), weights=WEIGHTS)[YEAR]
     assert found.mean == pytest.approx(one.over.unplanned[YEAR][3], rel=1e-6)
     assert found.probabilities[:3] == pytest.approx(one.over.probabilities[YEAR][3, :3], abs=1e-9)
 
