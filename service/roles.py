@@ -58,6 +58,8 @@ def needed(method: str, path_template: str, path_params: Mapping[str, object]) -
         return ADMINISTER
     if method == "GET":
         return READ
+    if segments[-1] == "accept":
+        return ACCEPT
     if noun in POSTED:
         return POSTED[noun]
     if noun == "imports":

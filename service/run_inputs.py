@@ -136,6 +136,7 @@ def _accepted(session: Session) -> list[Accepted]:
             reorder_point=one.reorder_point,
             stated_reorder_point=one.stated_reorder_point,
             known_orders=tuple((ref, line) for ref, line in one.known_orders),
+            turnaround=one.turnaround,
         )
         for one in every_acceptance(session)
     ]

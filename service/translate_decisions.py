@@ -29,15 +29,17 @@ def _kits(expected: float) -> str:
     return f"{expected:.2g}" if expected < 10 else f"{expected:.0f}"
 
 
-def _held(decision: StockDecision) -> str:
+def _held(asked: AskedStock, decision: StockDecision) -> str:
     """Say what the stock position is made of, where it isn't the shelf alone."""
-    position = decision.position
+    position, kept = decision.position, sum(one.received for one in asked.for_turnarounds.values())
     parts = [f"{position.on_hand} on hand"]
     if position.on_order:
         overdue = f", {position.overdue} of them overdue" if position.overdue else ""
         parts.append(f"{position.on_order} on order{overdue}")
-    if position.reserved:
-        parts.append(f"{position.reserved} reserved for other work")
+    if kept:
+        parts.append(f"{kept} kept for turnarounds")
+    if position.reserved > kept:
+        parts.append(f"{position.reserved - kept} reserved for other work")
     if position.accepted:
         parts.append(f"{position.accepted} accepted, on no order yet")
     if position.late:
@@ -51,7 +53,7 @@ def _held(decision: StockDecision) -> str:
 
 def _order_reason(asked: AskedStock, decision: StockDecision, *, as_of: date) -> str:
     """Say in a sentence why to order, or why not."""
-    held = f"{_held(decision)}, reorder point {decision.reorder_point}"
+    held = f"{_held(asked, decision)}, reorder point {decision.reorder_point}"
     days = f"{asked.question.protection_interval:.0f} days"
     wear = f"{_kits(decision.demand)} expected in the {days} an order and the next review take"
     if not decision.proposed:
@@ -178,6 +180,7 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "target_source": asked.target_source,
         "consequence": asked.consequence,
         **_position_details(decision.position),
+        "for_turnarounds": {code: one.total for code, one in sorted(asked.for_turnarounds.items())},
         "lead_time_over_history": round6(ratio),
         "lead_time_orders_seen": asked.orders_seen,
         "shortage_weight": round6(asked.shortage_weight),

@@ -103,11 +103,24 @@ def order_line(row: RunReorderPoint, *, method: str | None, taken: int | None = 
         elsewhere="|".join(f"{room}:{kits}" for room, kits in details.get("elsewhere", {}).items()) or None,
         turnaround=None,
     )
-    return line if taken is None else _decided(line, taken)
+    return line if taken is None else decided(line, taken)
 
 
-def _decided(line: OrderLineOut, taken: int) -> OrderLineOut:
-    """Say of a line that a named holder has decided about it since the forecast; nothing more is to be ordered."""
+def decided(line: OrderLineOut, taken: int) -> OrderLineOut:
+    """Say of a line that a named holder has decided about it since the forecast; nothing more is to be ordered.
+
+    Parameters
+    ----------
+    line : OrderLineOut
+        As the run left it.
+    taken : int [kits]
+        Accepted since; 0: declined.
+
+    Returns
+    -------
+    OrderLineOut
+        The same, with what was decided.
+    """
     actions = {*line.action.split("|"), "accepted_not_ordered" if taken else "declined"} - {"order", ""}
     said = f"{taken} accepted since this forecast" if taken else "declined since this forecast"
     return structs.replace(

@@ -17,7 +17,8 @@ from service.schemas.records import (
     StockSettingRecord,
 )
 from service.translate import Records, Register, stock_counts_as, successor_of
-from service.translate_accepted import not_yet_ordered, with_accepted_levels
+from service.translate_accepted import OrderKey, accepted_kits, not_yet_ordered, with_accepted_levels
+from service.translate_for_turnarounds import ForTurnaround, OpenLine, for_turnarounds, without_theirs
 from service.translate_lead_times import Times, orders_taken, times_of
 from service.translate_reservations import reservations_by_key, reserved_outside
 from service.translate_shelf_life import Shelf, ShelfLife, shelf_lives, shelves
@@ -60,6 +61,7 @@ class AskedStock:
     shelf_life: ShelfLife | None = None
     shortage_weight: float = 1.0
     weight_is_money: bool = False
+    for_turnarounds: Mapping[str, ForTurnaround] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +72,7 @@ class _Store:
     orders: dict[Key, tuple[OpenOrder, ...]]
     undated: dict[Key, int]
     accepted: dict[Key, int]
+    for_turnarounds: dict[Key, dict[str, ForTurnaround]]
     reserved: dict[Key, tuple[ReservationRecord, ...]]
     shelves: dict[Key, Shelf]
 
@@ -99,6 +102,7 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
     for row in records.stock:
         on_hand[row.storeroom, counts_as.get(row.kit, row.kit)] += row.on_hand
     orders: dict[Key, list[OpenOrder]] = defaultdict(list)
+    lines: dict[OrderKey, OpenLine] = {}
     undated: dict[Key, int] = defaultdict(int)
     for order in records.orders:
         rest, key = _still_to_come(order, as_of), (order.storeroom, counts_as.get(order.kit, order.kit))
@@ -107,12 +111,17 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
         due = _due(order, kits.get(order.kit), assumed)
         if due is None:
             undated[key] += rest
-        orders[key].append(OpenOrder(due=float(((due or date.max) - as_of).days), qty=rest))
+        days = float(((due or date.max) - as_of).days)
+        orders[key].append(OpenOrder(due=days, qty=rest))
+        lines[order.ref, order.line] = OpenLine(due=days, rest=rest)
+    accepted = accepted_kits(records.accepted, records.orders, counts_as, as_of=as_of)
+    theirs = for_turnarounds(accepted, lines, records.turnarounds, as_of=as_of)
     return _Store(
         on_hand=dict(on_hand),
-        orders={key: tuple(rows) for key, rows in orders.items()},
+        orders={key: without_theirs(rows, theirs.get(key, {})) for key, rows in orders.items()},
         undated=dict(undated),
-        accepted=not_yet_ordered(records.accepted, records.orders, counts_as, as_of=as_of),
+        accepted=not_yet_ordered(accepted),
+        for_turnarounds=theirs,
         reserved=reservations_by_key(records.reservations, counts_as),
         shelves=shelves(records.lots, on_hand, lives, counts_as, as_of=as_of),
     )
@@ -200,7 +209,8 @@ def _question(known: _Known, key: Key, times: Times, target: Target, assumed: As
             store.reserved.get(key, ()),
             known.valves.get(key, frozenset()),
             last=known.as_of.toordinal() + times.lead + times.review,
-        ),
+        )
+        + sum(one.received for one in store.for_turnarounds.get(key, {}).values()),
         shortage_cost=float(target.shortage_cost) if target.shortage_cost else None,
         lots=() if shelf is None else shelf.lots,
         present_reorder_point=setting.present_reorder_point,
@@ -245,6 +255,7 @@ def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
         shelf_life=known.lives.get(code),
         shortage_weight=float(target.shortage_cost or assumed.shortage_weight[consequence]),
         weight_is_money=bool(target.shortage_cost),
+        for_turnarounds=known.store.for_turnarounds.get(key, {}),
     )
 
 
@@ -302,7 +313,7 @@ def stock_asked(records: Records, register: Register, *, as_of: date, assumed: A
     )
     parts = {part.code for part in records.parts}
     held = {key for key, quantity in known.store.on_hand.items() if quantity} | known.store.orders.keys()
-    held |= known.store.reserved.keys()
+    held |= known.store.reserved.keys() | known.store.for_turnarounds.keys()
     # a part is stocked under its own code, but no kit
     held = {(storeroom, code) for storeroom, code in held if code not in parts}
     begin = {one.valve: one.installed or 0 for one in register.histories}

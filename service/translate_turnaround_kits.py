@@ -7,6 +7,7 @@ from datetime import date
 from decimal import Decimal
 from math import ceil
 
+import msgspec
 import numpy as np
 
 from forecasting.money_sums import Sums, sum_of_independent
@@ -15,10 +16,11 @@ from forecasting.turnaround_budgets import kits_wanted
 from service.schemas.results import rounded
 from service.schemas.turnarounds import StagedKitOut, TurnaroundKitOut
 from service.translate_exposures import ValveOutcomes
+from service.translate_for_turnarounds import ForTurnaround
 from service.translate_results import counted
 from service.translate_scope_lines import ChosenScope
 from service.translate_stock import Assumptions
-from service.translate_turnaround_stock import Taking, Takings, free_on, taken_from
+from service.translate_turnaround_stock import Taking, Takings, free_on, left_over, taken_from
 from service.translate_windows import TurnaroundWindow, storerooms_after
 from service.translate_works import in_money
 from service.turnaround_planning import Planning
@@ -26,6 +28,9 @@ from service.turnaround_planning import Planning
 PROBABILITY = 0.9
 EXTRA_DIGITS = 9
 """Of having enough kits, and of an order being there in time (our convention)."""
+PLANNED = "planned_order_by"
+OWN = ("accepted_qty", "on_order_qty", "overdue_qty", "received_qty", "too_late_qty")
+"""What is kept with a kit of what was accepted for its turnaround."""
 ByClass = Mapping[str, Sequence[ValveOutcomes]]
 
 
@@ -37,6 +42,10 @@ class _Shelf:
     ----------
     free : dict from storeroom to int [kits]
         There on the day, beyond what is kept for the running need, what is promised, and what earlier turnarounds take.
+    own : dict from storeroom to ForTurnaround [kits]
+        Accepted for it.
+    days : float [days]
+        Until it begins.
     before : tuple of Taking
         What those take.
     lead, spread : float [days]
@@ -48,6 +57,8 @@ class _Shelf:
     """
 
     free: dict[str, int]
+    own: dict[str, ForTurnaround]
+    days: float
     before: tuple[Taking, ...]
     lead: float
     spread: float
@@ -57,8 +68,13 @@ class _Shelf:
 
     @property
     def available(self) -> int:
-        """Kits there on the day, of all storerooms together."""
-        return sum(self.free.values())
+        """Kits there on the day, of all storerooms together, those accepted for it included."""
+        return sum(self.free.values()) + sum(self.owned.values())
+
+    @property
+    def owned(self) -> dict[str, int]:
+        """What of those accepted for it is there on the day, by storeroom."""
+        return {room: one.there_by(self.days) for room, one in self.own.items()}
 
     def rounded_up(self, qty: int) -> int:
         """Order at least the least quantity, in whole packs."""
@@ -142,7 +158,7 @@ def _row(
         reason="",
         details=_details(shelf, when, tags) | _taken(planning, window, shelf, wanted=enough),
     )
-    row.reason = _reason(row, chosen, tags, freeze) + _taken_before(shelf.before)
+    row.reason = _reason(row, chosen, tags, freeze) + _own(row) + _taken_before(shelf.before)
     return row
 
 
@@ -152,6 +168,13 @@ def _details(shelf: _Shelf, when: _When, tags: Sequence[str]) -> dict[str, objec
         "probability": PROBABILITY,
         "lead_time_at_probability_days": when.lead_days,
         "valves": list(tags),
+        "planned_order_by": when.order_by.isoformat(),
+        "accepted_qty": sum(one.accepted for one in shelf.own.values()),
+        "on_order_qty": sum(one.on_order for one in shelf.own.values()),
+        "overdue_qty": sum(one.overdue for one in shelf.own.values()),
+        "received_qty": sum(one.received for one in shelf.own.values()),
+        "too_late_qty": sum(one.on_order + one.accepted + one.received for one in shelf.own.values())
+        - sum(shelf.owned.values()),
     }
 
 
@@ -159,7 +182,8 @@ def _taken(planning: Planning, window: TurnaroundWindow, shelf: _Shelf, *, wante
     """Say what this turnaround takes of what is there, by storeroom, and what earlier ones do."""
     spared = storerooms_after(planning.asked.inputs, window, as_of=planning.asked.as_of)
     return {
-        "taken": taken_from(shelf.free, wanted=wanted, spared=spared),
+        "taken": taken_from(shelf.free, wanted=wanted - sum(shelf.owned.values()), spared=spared),
+        "left_over": left_over(shelf.owned, wanted=wanted),
         "taken_before": _by_turnaround(shelf.before),
     }
 
@@ -194,9 +218,8 @@ def _surplus(wanted: Sums, available: int, ordered: int, price: Decimal) -> Deci
 def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, takings: Takings) -> _Shelf:
     tags, as_of = {one.record.tag for one in chosen.valves}, planning.asked.as_of
     serving = {room for room, served in planning.asked.register.storerooms.items() if served & tags}
-    asked = [
-        one.question for one in planning.asked.stock if one.question.kit == kit and one.question.storeroom in serving
-    ]
+    stock = [one for one in planning.asked.stock if one.question.kit == kit and one.question.storeroom in serving]
+    asked, code = [one.question for one in stock], window.record.code
     taken = {one.storeroom: tuple(takings.get((one.storeroom, kit), ())) for one in asked}
     kept = {one.storeroom: planning.reorder_points.get((one.storeroom, kit), 0) for one in asked}
     assumed = Assumptions().lead_time_days
@@ -205,6 +228,8 @@ def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, ki
             room: free_on(one, taken[room], day=window.starts_on, as_of=as_of, kept=kept[room])
             for room, one in ((one.storeroom, one) for one in asked)
         },
+        own={one.question.storeroom: one.for_turnarounds[code] for one in stock if code in one.for_turnarounds},
+        days=float(window.days_to(as_of)),
         before=tuple(one for room in sorted(taken) for one in taken[room]),
         lead=max((one.lead_time for one in asked), default=assumed),
         spread=max((one.lead_time_spread for one in asked), default=0.0),
@@ -214,26 +239,40 @@ def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, ki
     )
 
 
+def _own(row: TurnaroundKitOut) -> str:
+    """Say what became of the kits that somebody accepted for it."""
+    qty = msgspec.convert({name: row.details[name] for name in OWN}, dict[str, int])
+    said = []
+    if qty["accepted_qty"]:
+        said.append(f"{qty['accepted_qty']} accepted and on no order yet, to be ordered by {row.details[PLANNED]}")
+    if qty["on_order_qty"]:
+        overdue = f", {qty['overdue_qty']} of them overdue" if qty["overdue_qty"] else ""
+        late = f", {qty['too_late_qty']} of them due too late for it" if qty["too_late_qty"] else ""
+        said.append(f"{qty['on_order_qty']} on order{overdue}{late}")
+    if qty["received_qty"]:
+        said.append(f"{qty['received_qty']} in the storeroom")
+    return f" Of what was accepted for it: {'; '.join(said)}." if said else ""
+
+
 def _by_turnaround(before: Sequence[Taking]) -> dict[str, int]:
     qty: dict[str, int] = defaultdict(int)
     for one in before:
         qty[one.turnaround] += one.qty
-    return dict(qty)
+    return {code: kits for code, kits in qty.items() if kits}
 
 
 def _taken_before(before: Sequence[Taking]) -> str:
     """Say what earlier turnarounds take of what is there."""
-    if not before:
-        return ""
     days = {one.turnaround: one.needed_on for one in before}
     said = [f"{code} on {days[code]} takes {qty}" for code, qty in _by_turnaround(before).items()]
-    return f" Of what is there {' and '.join(said)} first."
+    return f" Of what is there {' and '.join(said)} first." if said else ""
 
 
 def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], freeze: date | None) -> str:
     if not row.to_order:
         return (
-            f"Nothing to order: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}, {row.available} are there."
+            f"Nothing more to order: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}, {row.available} are "
+            "there or on the way."
         )
     told = f"Order {row.to_order} by {row.order_by}: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}"
     if row.days_late:

@@ -17,11 +17,12 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, kw_only=True)
 class Taking:
-    """Kits of a storeroom's free stock that an earlier turnaround takes."""
+    """Kits of a storeroom's free stock that an earlier turnaround takes; `left` of its own come back to it."""
 
     turnaround: str
     needed_on: date
     qty: int
+    left: int = 0
 
 
 Takings = Mapping[Key, Sequence[Taking]]
@@ -44,8 +45,14 @@ def takings_of(plans: Iterable[TurnaroundPlan | PlannedKits]) -> Takings:
     found: dict[Key, list[Taking]] = defaultdict(list)
     for plan in plans:
         for kit in plan.kits:
-            for room, qty in msgspec.convert(kit.details.get("taken", {}), dict[str, int]).items():
-                found[room, kit.kit].append(Taking(turnaround=plan.code, needed_on=kit.needed_on, qty=qty))
+            taken, left = (
+                msgspec.convert(kit.details.get(name, {}), dict[str, int]) for name in ("taken", "left_over")
+            )
+            for room in sorted(taken.keys() | left.keys()):
+                one = Taking(
+                    turnaround=plan.code, needed_on=kit.needed_on, qty=taken.get(room, 0), left=left.get(room, 0)
+                )
+                found[room, kit.kit].append(one)
     return dict(found)
 
 
@@ -72,7 +79,8 @@ def free_on(question: StockQuestion, takings: Sequence[Taking], *, day: date, as
     """
     supplies = _supplies(question)
     for taking in takings:
-        supplies = left_after(supplies, qty=taking.qty, day=float((taking.needed_on - as_of).days))
+        then = float((taking.needed_on - as_of).days)
+        supplies = (*left_after(supplies, qty=taking.qty, day=then), Supply(qty=taking.left, arrives=then))
     there = there_on(supplies, day=float((day - as_of).days))
     return max(there - question.reserved - max(kept, 0), 0)
 
@@ -85,6 +93,30 @@ def _supplies(question: StockQuestion) -> tuple[Supply, ...]:
         Supply(qty=loose),
         *(Supply(qty=order.qty, arrives=order.due) for order in question.orders),
     )
+
+
+def left_over(own: Mapping[str, int], *, wanted: int) -> dict[str, int]:
+    """Say which storerooms keep what of a turnaround's own kits it doesn't use.
+
+    Parameters
+    ----------
+    own : mapping from storeroom to int [kits]
+        Accepted for it, on order in time, or received.
+    wanted : int [kits]
+        What it wants.
+
+    Returns
+    -------
+    dict from storeroom to int [kits]
+        Only those that keep some.
+    """
+    left, rest = {}, wanted
+    for room in sorted(own):
+        used = min(rest, own[room])
+        rest -= used
+        if own[room] > used:
+            left[room] = own[room] - used
+    return left
 
 
 def taken_from(free: Mapping[str, int], *, wanted: int, spared: frozenset[str]) -> dict[str, int]:

@@ -1,7 +1,8 @@
 """What named holders took of what runs proposed: stored and listed, and what a run has to know of it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
+from sqlalchemy import ColumnElement
 from sqlmodel import col, select
 
 from models.acceptances import Acceptance
@@ -27,6 +28,7 @@ def store_acceptance(session: Session, acceptance: Acceptance) -> Acceptance:
         With its id.
     """
     acceptance.storeroom_key, acceptance.kit_key = code_key(acceptance.storeroom), code_key(acceptance.kit)
+    acceptance.turnaround_key = None if acceptance.turnaround is None else code_key(acceptance.turnaround)
     session.add(acceptance)
     session.flush()
     return acceptance
@@ -89,12 +91,39 @@ def taken_of_run(session: Session, run_id: int) -> dict[tuple[str, str], int]:
     dict from (storeroom, kit) to int [kits]
         By keys, only where a quantity was decided.
     """
-    wanted = select(Acceptance).where(Acceptance.run_id == run_id, col(Acceptance.quantity).is_not(None))
-    taken: dict[tuple[str, str], int] = {}
-    for one in session.exec(wanted.order_by(col(Acceptance.id))):
-        key = one.storeroom_key, one.kit_key
-        taken[key] = taken.get(key, 0) + one.quantity if one.quantity else 0
-    return taken
+    taken = _quantities(session, run_id, col(Acceptance.turnaround).is_(None))
+    return _added_up((one.storeroom_key, one.kit_key, one.quantity or 0) for one in taken)
+
+
+def taken_for_turnarounds(session: Session, run_id: int) -> dict[tuple[str, str], int]:
+    """Add up how many kits were taken of what a run's plans of turnarounds want ordered.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run_id : int
+        Which run.
+
+    Returns
+    -------
+    dict from (turnaround, kit) to int [kits]
+        By keys, only where a quantity was decided; 0 takes back what was taken before.
+    """
+    taken = _quantities(session, run_id, col(Acceptance.turnaround).is_not(None))
+    return _added_up((one.turnaround_key or "", one.kit_key, one.quantity or 0) for one in taken)
+
+
+def _quantities(session: Session, run_id: int, of: ColumnElement[bool]) -> Sequence[Acceptance]:
+    wanted = select(Acceptance).where(Acceptance.run_id == run_id, col(Acceptance.quantity).is_not(None), of)
+    return session.exec(wanted.order_by(col(Acceptance.id))).all()
+
+
+def _added_up(taken: Iterable[tuple[str, str, int]]) -> dict[tuple[str, str], int]:
+    found: dict[tuple[str, str], int] = {}
+    for of, kit, qty in taken:
+        found[of, kit] = found.get((of, kit), 0) + qty if qty else 0
+    return found
 
 
 def orders_known(session: Session, *, storeroom: str, kit: str) -> list[tuple[str, str]]:

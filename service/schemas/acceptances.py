@@ -6,7 +6,7 @@ from typing import Annotated
 
 from msgspec import UNSET, Meta, Struct, UnsetType
 
-from service.schemas.columns import LARGEST_COUNT, Count, Text
+from service.schemas.columns import LARGEST_COUNT, Code, Count, Text
 
 Level = Annotated[
     int,
@@ -37,8 +37,22 @@ class AcceptRequest(Struct, kw_only=True, forbid_unknown_fields=True):
             raise ValueError("Expected reorder_point, quantity, or both: what is taken of the proposal")
 
 
+class AcceptKitRequest(Struct, kw_only=True, forbid_unknown_fields=True):
+    """How many kits will be ordered for a turnaround; 0: none, and what was accepted for it before won't be.
+
+    The order goes to `storeroom`, one of those that serve its valves; left out: the first of them.
+    """
+
+    quantity: Count
+    reason: Text
+    storeroom: Code | None = None
+
+
 class AcceptanceOut(Struct, kw_only=True):
-    """What was taken, by whom, when and why, beside what was proposed; `cost` is that of the quantity taken."""
+    """What was taken, by whom, when and why, beside what was proposed; `cost` is that of the quantity taken.
+
+    With a `turnaround` it was taken of what that one's plan wants ordered, which has no reorder point and no position.
+    """
 
     id: int
     storeroom: str
@@ -48,7 +62,7 @@ class AcceptanceOut(Struct, kw_only=True):
     reason: str
     holder: str
     accepted_at: datetime
-    proposed_reorder_point: int
+    proposed_reorder_point: int | None
     proposed_quantity: int
     position: int | None
     present_reorder_point: int | None
@@ -56,4 +70,5 @@ class AcceptanceOut(Struct, kw_only=True):
     cost: Decimal | None
     run: int
     as_of: date
+    turnaround: str | None
     notice: str | UnsetType = UNSET

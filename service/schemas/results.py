@@ -147,9 +147,9 @@ class OrderLineOut(Struct, kw_only=True):
     more of order, accepted_not_ordered, declined, chase_overdue; `elsewhere` what other storerooms have, as
     STOREROOM:kits. What was accepted of this run's proposal since is `accepted_qty`, and isn't to be ordered again.
 
-    A line with a `turnaround` is what its plan wants ordered beyond the running need: it has no position and no level,
-    orders and acceptances stand on the running lines, and nothing of it is accepted here. `storeroom` is the first of
-    those that serve its valves.
+    A line with a `turnaround` is what its plan wants ordered beyond the running need: it has no position and no level.
+    It is accepted by itself; `accepted_qty` and `overdue_qty` are of what was accepted for that turnaround, which the
+    running lines don't count. `storeroom` is the first of those that serve its valves.
     """
 
     storeroom: str

@@ -102,6 +102,11 @@ WORDS_OF_RESULTS: dict[str, Word] = {
     "Acceptance.reason": Word("Why that was taken", "budget of this quarter"),
     "Accept.reorder_point": Word("Reorder point from now on; null: not decided", 5, KITS),
     "Acceptance.reorder_point": Word("Reorder point taken; null: not decided", 5, KITS),
+    "Acceptance.proposed_reorder_point": Word("Reorder point that was proposed; null for a turnaround", 6, KITS),
+    "Acceptance.turnaround": Word("Turnaround it was taken for; null: the running need", None),
+    "AcceptKit.quantity": Word("How many will be ordered now for the turnaround; 0: none", 5, KITS),
+    "AcceptKit.reason": Word("Why that was taken", "as planned"),
+    "AcceptKit.storeroom": Word("Where the order goes; left out: the first that serves its valves", "ST-UREA"),
     "accepted_at": Word("When it was taken", "2026-07-01T08:12:40Z"),
     # what an order list changes
     "of": Word("All kits together, or one line", "line"),

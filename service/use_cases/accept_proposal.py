@@ -56,7 +56,7 @@ def accept_proposal(
         If a later run has finished, or there is no proposal.
     """  # noqa: DOC502 (NotFound comes from the query)
     with write_session(engines) as session:
-        run = _latest(session, run_id)
+        run = latest_run(session, run_id)
         row = results.reorder_point(session, run.id, storeroom=storeroom, kit=kit)
         acceptance = acceptances.store_acceptance(session, _acceptance(session, run, row, asked, at or now()))
         audit.note(session, "accept proposal", {"acceptance": acceptance.id, "run": run.id, **_subject(row, asked)})
@@ -108,7 +108,26 @@ def shape_acceptance(acceptance: Acceptance, *, said: str | UnsetType = UNSET) -
     return from_row(AcceptanceOut, acceptance, run=acceptance.run_id, cost=cost, notice=said)
 
 
-def _latest(session: Session, run_id: int | None) -> Run:
+def latest_run(session: Session, run_id: int | None) -> Run:
+    """Choose the run whose proposals can be accepted.
+
+    Parameters
+    ----------
+    session : Session
+        Of a write transaction.
+    run_id : int or None
+        The run that was looked at; None: whichever is the latest.
+
+    Returns
+    -------
+    Run
+        The latest finished.
+
+    Raises
+    ------
+    Conflict
+        If another has finished since.
+    """
     latest = choose_run(session, None)
     if run_id is not None and run_id != latest.id:
         asked = choose_run(session, run_id)

@@ -192,8 +192,9 @@ def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) 
         run = choose_run(session, run_id)
         run_id, as_of = run.id, run.as_of
         taken = acceptances.taken_of_run(session, run_id)
+        planned_taken = acceptances.taken_for_turnarounds(session, run_id)
         plans = [unpacked_kits(content) for content in turnaround_plans.stored_plans(session, run_id)]
-    planned = turnaround_lines(plans, as_of=as_of)
+    planned = turnaround_lines(plans, planned_taken, as_of=as_of)
 
     def shape(run: Run, row: RunReorderPoint | TurnaroundLine) -> OrderLineOut:
         if isinstance(row, TurnaroundLine):

@@ -47,6 +47,9 @@ OTHERS: dict[tuple[str, str], Any] = {
     ("run_demand", "storeroom"): "",
     ("run_demand", "service_class"): "",
     ("run_demand", "bucket"): "month",
+    # taken of the running need: older versions hold no other
+    ("acceptances", "turnaround"): None,
+    ("acceptances", "turnaround_key"): None,
 }
 
 

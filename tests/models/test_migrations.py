@@ -109,6 +109,32 @@ def test_days_known_to_the_month_become_whole_on_the_way_down(empty_database_url
     check_schema(empty_database_url)
 
 
+def test_what_was_accepted_for_turnarounds_is_gone_where_a_version_would_take_it_for_the_running_need(
+    empty_database_url: str,
+) -> None:
+    migrate(empty_database_url)
+    same = "'MAIN', 'main', 'K', 'k', 4, 'as planned', 'the storeroom', '2026-03-01 06:00:00+00:00', 4, '[]'"
+    execute(
+        empty_database_url,
+        "INSERT INTO runs (id, as_of, status, requested_at, code_version, counts) "
+        "VALUES (1, '2026-03-01', 'failed', '2026-03-01 05:00:00+00:00', '0.1.0', '{}')",
+        *(
+            "INSERT INTO acceptances (id, run_id, as_of, storeroom, storeroom_key, kit, kit_key, quantity, reason, "
+            "holder, accepted_at, proposed_quantity, known_orders, turnaround, turnaround_key, proposed_reorder_point)"
+            f" VALUES ({number}, 1, '2026-03-01', {same}, {turnaround}, {level})"
+            for number, turnaround, level in ((1, "NULL, NULL", 3), (2, "'TA', 'ta'", "NULL"))
+        ),
+    )
+    downgrade(empty_database_url, revision="0019")
+    migrate(empty_database_url)
+    engines = open_engines(empty_database_url)
+    with engines.reader.connect() as connection:
+        left = connection.execute(text("SELECT id, proposed_reorder_point FROM acceptances")).all()
+    engines.reader.dispose()
+    assert [tuple(row) for row in left] == [(1, 3)]
+    check_schema(empty_database_url)
+
+
 def test_a_migrated_database_is_what_the_code_declares(database_url: str) -> None:
     """Alembic finds no difference in tables, columns, types, keys and indexes."""
     check_schema(database_url)

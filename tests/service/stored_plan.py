@@ -1,5 +1,6 @@
 """A small plan of a turnaround, as a run would have stored it: sums that can be followed by hand."""
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
 
@@ -9,7 +10,7 @@ from models.base import code_key
 from models.engine import Engines
 from models.runs import RunTurnaround
 from service.db import write_session
-from service.schemas.turnarounds import BasisOut, BudgetLineOut, BudgetOut, TurnaroundPlan
+from service.schemas.turnarounds import BasisOut, BudgetLineOut, BudgetOut, TurnaroundKitOut, TurnaroundPlan
 from service.stored_plans import packed_plan
 from service.use_cases.choose_run import choose_run
 
@@ -52,9 +53,37 @@ PLAN = TurnaroundPlan(
 )
 
 
-def store_plan(engines: Engines, code: str) -> None:
+def kit_line(kit: str, *, storeroom: str) -> TurnaroundKitOut:
+    """Plan 3 of a kit, one of which is there."""
+    return TurnaroundKitOut(
+        kit=kit,
+        to_order=2,
+        order_by=date(2026, 8, 1),
+        days_late=0,
+        planned_qty=2,
+        expected_extra=0.4,
+        p50=2,
+        p80=3,
+        p90=3,
+        wanted_qty=3,
+        available=1,
+        needed_on=date(2026, 10, 4),
+        lead_time_days=60.0,
+        lead_time_sd_days=0.0,
+        arrives_in_time=1.0,
+        order_before_freeze=False,
+        chance_used=0.9,
+        unit_cost=None,
+        cost=None,
+        surplus_cost=None,
+        reason="",
+        details={"storerooms": [storeroom]},
+    )
+
+
+def store_plan(engines: Engines, code: str, *, kits: Sequence[TurnaroundKitOut] = ()) -> None:
     """Store the plan as that of a turnaround, by the latest run that finished."""
-    content = packed_plan(structs.replace(PLAN, code=code))
+    content = packed_plan(structs.replace(PLAN, code=code, kits=list(kits)))
     with write_session(engines) as session:
         run = choose_run(session, None)
         session.add(RunTurnaround(run_id=run.id, code=code, code_key=code_key(code), content=content))

@@ -40,6 +40,7 @@ def test_what_is_taken_is_recorded_beside_what_was_proposed(
         **{"reason": "two more for the shutdown", "holder": "open access"},
         **{"proposed_reorder_point": 3, "proposed_quantity": 4, "position": 2, "present_reorder_point": 2},
         **{"unit_cost": "1200.50", "cost": "7203.00", "run": run, "as_of": "2026-03-01"},
+        **{"turnaround": None},
     }
     assert client.get("/v1/acceptances").json()["value"] == [{**body, "accepted_at": accepted_at}]
 

@@ -38,6 +38,7 @@ OPERATIONS = {
     ("get", "/v1/reorder-points/{storeroom}/{kit}"),
     ("get", "/v1/reorder-points/{storeroom}/{kit}/why"),
     ("post", "/v1/reorder-points/{storeroom}/{kit}/accept"),
+    ("post", "/v1/turnarounds/{code}/kits/{kit}/accept"),
     ("post", "/v1/what-if"),
     ("get", "/v1/acceptances"),
     ("get", "/v1/order-list"),

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from service.schemas.records import OrderRecord, StockSettingRecord
-from service.translate_accepted import Accepted, not_yet_ordered, with_accepted_levels
+from service.translate_accepted import Accepted, accepted_kits, not_yet_ordered, with_accepted_levels
 
 DAY, LATER = date(2026, 3, 1), date(2026, 3, 5)
 KEY = ("MAIN", "K")
@@ -35,16 +35,19 @@ def order(ref: str, qty: int, *, on: date | None = DAY, kit: str = "K") -> Order
         ([took(4), took(2, known=("A",))], [order("A", 6)], 2),
         ([took(4), took(0)], [], 0),
         ([took(4), took(0), took(1)], [], 1),
+        ([took(4), took(0, known=("A",)), took(1, known=("A",))], [order("A", 3), order("B", 1)], 0),
+        ([took(4), took(0), took(1)], [order("B", 1)], 0),
         ([took(None)], [], 0),
         ([took(4, kit="OLD")], [order("A", 1, kit="OLD"), order("B", 2)], 1),
     ],
     ids=[
         *("nothing ordered", "ordered", "part of it", "more", "on an unknown day", "known before", "placed before"),
-        *("not read yet", "the first first", "known to one", "taken back", "and again", "a level alone", "old kit"),
+        *("not read yet", "the first first", "known to one", "taken back", "and again"),
+        *("ordered in part before that", "ordered after that", "a level alone", "old kit"),
     ],
 )
 def test_what_is_left_to_order(taken: list[Accepted], orders: list[OrderRecord], left: int) -> None:
-    counted = not_yet_ordered(taken, orders, {"OLD": "K"}, as_of=LATER)
+    counted = not_yet_ordered(accepted_kits(taken, orders, {"OLD": "K"}, as_of=LATER))
     assert counted == ({KEY: left} if left else {})
 
 

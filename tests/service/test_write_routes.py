@@ -25,7 +25,7 @@ from service.csv_tables import write_table
 from service.db import write_session
 from service.schemas.records import RECORDS
 from tests.service.conftest import AS_OF, NOON
-from tests.service.stored_plan import store_plan
+from tests.service.stored_plan import kit_line, store_plan
 from tests.service.test_what_if import kept_case
 from tests.service.valid_records import TAGS, Body, days, names, records, records_and_changes
 
@@ -77,6 +77,7 @@ def test_every_write_route_takes_fifty_valid_requests(client: Client, engines: E
     fifty_times(st.tuples(days, REASONS), partial(void, client))
     fifty_times(REASONS, partial(close, client, iter(findings(engines))))
     fifty_times(st.tuples(TAKEN, REASONS), partial(accept, client))
+    fifty_times(st.tuples(st.integers(0, 10**9), REASONS), partial(accept_for, client, planned(client, engines)))
     fifty_times(OTHERWISE, partial(suppose, client))
     fifty_times(st.tuples(REASONS, PAID, days), partial(sign, client, engines, count()))
     fifty_times(st.tuples(st.sampled_from(ROLES), HOLDERS, EXPIRIES), partial(keep_key, client))
@@ -199,6 +200,21 @@ def accept(client: Client, said: tuple[dict[str, int | None], str]) -> None:
     answer = client.post("/v1/reorder-points/S%2F1/K%2F1/accept", json={**taken, "reason": reason})
     assert answer.status_code == 200, answer.text
     assert same(answer.json(), {**taken, "reason": reason})
+
+
+def planned(client: Client, engines: Engines) -> str:
+    """Plan one kit for a turnaround; tell where it is accepted."""
+    assert client.post("/v1/turnarounds", json={"code": "PLANNED/1"}).status_code == 201
+    store_plan(engines, "PLANNED/1", kits=[kit_line("K/1", storeroom="S/1")])
+    return "/v1/turnarounds/PLANNED%2F1/kits/K%2F1/accept"
+
+
+def accept_for(client: Client, address: str, said: tuple[int, str]) -> None:
+    """Take something of what a turnaround wants ordered."""
+    quantity, reason = said
+    answer = client.post(address, json={"quantity": quantity, "reason": reason})
+    assert answer.status_code == 200, answer.text
+    assert same(answer.json(), {"quantity": quantity, "reason": reason, "turnaround": "PLANNED/1"})
 
 
 def sign(client: Client, engines: Engines, numbers: Iterator[int], said: tuple[str, str, str]) -> None:
