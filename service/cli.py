@@ -1,6 +1,5 @@
 """Command line: migrate, import, export, run, backtest, serve, demo; the rest in modules of their own."""
 
-import os
 import subprocess
 import sys
 import tempfile
@@ -133,6 +132,7 @@ def run_command(
     json: AsJson = False,
 ) -> None:
     """Compute the forecast and store it."""  # noqa: DOC501 (an exit code)
+    settings.processes()
     costs = RunProfile()
     with opened(context.obj) as engines:
         if run_id is None:
@@ -154,7 +154,6 @@ def backtest_command(context: typer.Context, as_of: Day = None, json: AsJson = F
 
     Without --as-of the record is read up to the cut-off of the latest run.
     """
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # the server never imports the numerics: they are loaded here, in the process that computes
     from service.use_cases.run_backtest import run_backtest
 
@@ -194,6 +193,7 @@ def serve_command(
     nightly_at: scheduler_commands.NightlyAt = settings.DEFAULT_NIGHTLY_AT,
 ) -> None:
     """Answer over HTTP, to holders of a key."""
+    settings.processes()  # runs that are asked for would fail over it, one after the other
     # the other commands start faster without the web
     from service.server import serve
 
@@ -222,6 +222,7 @@ def demo_command(
     no_serve: Annotated[bool, typer.Option("--no-serve", help="Stop after the order list.")] = False,
 ) -> None:
     """Load the invented plant, forecast it, show what to order, and serve it to this computer."""  # noqa: DOC501 (an exit code)
+    settings.processes()
     as_of = min(DEMO_AS_OF, settings.today())
     with opened(context.obj) as engines, tempfile.TemporaryDirectory() as folder:
         load_demo.claim_database(engines)

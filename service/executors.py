@@ -9,7 +9,7 @@ from threading import Thread
 
 from forecasting.errors import InvalidInput
 from forecasting.executors import HERE
-from service.settings import CLUSTER_VARIABLE, PROCESSES_VARIABLE
+from service.settings import CLUSTER_VARIABLE, processes
 
 __all__ = ["chosen_executor"]
 
@@ -30,22 +30,20 @@ def chosen_executor() -> Iterator[Executor]:
     InvalidInput
         If no cluster answers, or a setting isn't what it should be.
     """  # noqa: DOC502 (comes from those it opens)
-    address, processes = os.environ.get(CLUSTER_VARIABLE, ""), os.environ.get(PROCESSES_VARIABLE, "1")
+    address, count = os.environ.get(CLUSTER_VARIABLE, ""), processes()
     if address:
         with _cluster(address) as executor:
             yield executor
-    elif processes == "1":
+    elif count == 1:
         yield HERE
     else:
-        with _pool(processes) as executor:
+        with _pool(count) as executor:
             yield executor
 
 
-def _pool(processes: str) -> ProcessPoolExecutor:
-    if not processes.isdecimal() or int(processes) < 1:
-        raise InvalidInput(f"{PROCESSES_VARIABLE} is {processes!r}, expected a number from 1 on")
+def _pool(count: int) -> ProcessPoolExecutor:
     # spawned: a fork would take the threads' locks along
-    return ProcessPoolExecutor(int(processes), mp_context=get_context("spawn"), initializer=_end_with_parent)
+    return ProcessPoolExecutor(count, mp_context=get_context("spawn"), initializer=_end_with_parent)
 
 
 def _end_with_parent() -> None:

@@ -42,6 +42,7 @@ def scheduler_command(
     from service.schedule import schedule_of
     from service.scheduler import run_scheduler
 
+    settings.processes()
     acting.set(Actor(holder="scheduler", role="service"))
     is_told = listen_for_the_end()
     schedule = schedule_of(zone=time_zone, begins_at=nightly_at)

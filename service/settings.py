@@ -9,6 +9,8 @@ from functools import cache
 from importlib.metadata import version
 from typing import Literal
 
+from forecasting.errors import InvalidInput
+
 Access = Literal["open", "keys"]
 
 DATABASE_VARIABLE = "VALVE_KITS_DATABASE"
@@ -51,6 +53,25 @@ class Settings:
     import_limit_bytes: int = DEFAULT_IMPORT_LIMIT_MIB * MEBIBYTE
     import_limit_rows: int = DEFAULT_IMPORT_LIMIT_ROWS
     requests_per_minute: int = DEFAULT_REQUESTS_PER_MINUTE
+
+
+def processes() -> int:
+    """Read how many processes of this computer a run may compute in.
+
+    Returns
+    -------
+    int
+        1 where nothing is said.
+
+    Raises
+    ------
+    InvalidInput
+        If what is said isn't a number from 1 on.
+    """
+    said = os.environ.get(PROCESSES_VARIABLE, "1")
+    if not said.isdecimal() or int(said) < 1:
+        raise InvalidInput(f"{PROCESSES_VARIABLE} is {said!r}, expected a number from 1 on")
+    return int(said)
 
 
 def now() -> datetime:

@@ -32,7 +32,7 @@ class WindowProcesses:
 
     def __init__(self, database_url: str) -> None:
         # the database's address may hold a password, so it travels in the environment: arguments are public
-        self._environment = {**os.environ, "VALVE_KITS_DATABASE": database_url, "OPENBLAS_NUM_THREADS": "1"}
+        self._environment = {**os.environ, "VALVE_KITS_DATABASE": database_url}
         self._free = BoundedSemaphore(AT_ONCE)
         self._running: set[subprocess.Popen[bytes]] = set()
 

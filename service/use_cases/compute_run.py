@@ -1,6 +1,5 @@
 """Compute a queued run in this process, saying meanwhile that it lives; it is closed afterwards, whatever happened."""
 
-import os
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -47,8 +46,6 @@ def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], 
     Conflict
         If it is not queued.
     """  # noqa: DOC502 (both come from expect_queued)
-    # small matrices: threads of the linear algebra only get in each other's way
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # the server never imports the numerics: they are loaded here, in the process that computes
     from service.use_cases.run_forecast import run_forecast
 

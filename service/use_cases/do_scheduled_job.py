@@ -75,7 +75,6 @@ def _queue(engines: Engines, claim: Claim, *, as_of: date) -> int:
 
 
 def _backtest(engines: Engines, claim: Claim, schedule: Schedule) -> str:
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # loaded here, in the process that computes
     from service.use_cases.run_backtest import run_backtest
 

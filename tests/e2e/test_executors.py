@@ -17,10 +17,11 @@ from distributed import Client
 from forecasting.errors import InvalidInput
 from service.databases import opened
 from service.executors import chosen_executor
-from service.settings import CLUSTER_VARIABLE, PROCESSES_VARIABLE
+from service.settings import CLUSTER_VARIABLE, DATABASE_VARIABLE, PROCESSES_VARIABLE
 from service.use_cases.request_run import process_is_alive
+from tests.commands import valve_kits
 from tests.e2e.test_serve_open import free_port
-from tests.service.test_run_forecast import FILES, as_bytes, bring_in, computed
+from tests.service.test_run_forecast import AS_OF, FILES, as_bytes, bring_in, closed, computed
 
 SECONDS = 60.0
 
@@ -115,6 +116,52 @@ def test_processes_are_a_number_from_one_on(said: str, monkeypatch: pytest.Monke
     monkeypatch.setenv(PROCESSES_VARIABLE, said)
     with pytest.raises(InvalidInput, match="expected a number from 1 on"), chosen_executor():
         pass
+
+
+@pytest.mark.parametrize("command", ["run", "serve", "scheduler", "demo"])
+@pytest.mark.parametrize("said", ["0", "-1", "two"])
+def test_what_starts_runs_says_at_once_what_is_wrong_with_processes(
+    command: str, said: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not when the first run fails, hours later; and nothing is made before."""
+    path = tmp_path / "record.sqlite"
+    monkeypatch.setenv(PROCESSES_VARIABLE, said)
+    done = valve_kits(f"sqlite:///{path}", command)
+    told = f"valve-kits: {PROCESSES_VARIABLE} is '{said}', expected a number from 1 on\n"
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", told)
+    assert not path.exists()
+
+
+IMPORTED = "import os, service.use_cases.run_forecast; print(len(os.listdir('/proc/self/task')))"
+COMPUTED = f"""
+import contextlib, os, sys
+from service.cli import main
+sys.argv = ["valve-kits", "run", "--as-of", "{AS_OF}"]
+with contextlib.suppress(SystemExit):
+    main()
+print()
+print(len(os.listdir("/proc/self/task")))
+"""
+
+
+def threads_left(code: str, **wanted: str) -> int:
+    """Count the threads of a process that has done something; what it prints last."""
+    bare = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    environment = {**bare, "PYTHONPATH": os.getcwd(), **wanted}
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, env=environment, stdout=subprocess.PIPE, text=True, check=True, timeout=SECONDS)
+    return int(done.stdout.split()[-1])
+
+
+def test_linear_algebra_has_one_thread_in_the_process_of_a_run(record: Path, tmp_path: Path) -> None:
+    """Its threads are made when numpy is loaded and stay; whoever asks for more gets them."""
+    copy = tmp_path / "record.sqlite"
+    shutil.copyfile(record, copy)
+    assert threads_left(COMPUTED, **{DATABASE_VARIABLE: f"sqlite:///{copy}"}) == 1
+    with opened(f"sqlite:///{copy}") as engines:
+        assert closed(engines, 1).status == "finished"
+    if (os.cpu_count() or 1) > 1:
+        assert threads_left(IMPORTED, OPENBLAS_NUM_THREADS="2") > 1
 
 
 def test_processes_end_with_the_run_that_started_them(tmp_path: Path) -> None:
