@@ -47,9 +47,10 @@ study: $(STAMP)
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_stocked_plant
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.benchmarks.study_calibration
 
-# fifty rounds of SIGKILL on each database; two hundred clients during a run
+# on each database: fifty rounds of SIGKILL, two schedulers started together a hundred times, two hundred clients during a run
 soak: $(STAMP)
 	FAULT_ROUNDS=50 KILL_ROUNDS=5 $(BIN)/pytest -s tests/e2e/test_faults.py tests/e2e/test_killed_imports.py
+	SCHEDULER_ROUNDS=100 $(BIN)/pytest -s tests/e2e/test_two_schedulers.py
 	$(BIN)/python -m tests.benchmarks.soak_clients
 
 # what other packages give, in an environment of their own (.oracles)
