@@ -135,17 +135,22 @@ def _alone(inner: Operators, calendar: Calendar, window: int) -> _Alone:
         )
     ]
     halves = [np.hstack([part, np.zeros((len(part), 1))]) for part in (own[inside], own[before], own_start)]
-    counts, ends, last = _Alone(inside=[], before=[], start=[]), none, np.zeros((cells, cells + 1))
-    left = np.ones(cells)
+    # by cell of the first renewal in the window, whatever happened before it
+    reached = resolvent @ inner.first[before, inside]
+    reached_start = inner.start[:, before] @ reached + inner.start[:, inside]
+    no_more: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+    for ended_inside, ended_before, ended in (none, halves):
+        renewed = resolvent @ ended_before
+        no_more.append((ended_inside, renewed, inner.start[:, before] @ renewed + ended))
+    counts, last, left = _Alone(inside=[], before=[], start=[]), np.zeros((cells, cells + 1)), np.ones(cells)
     while (not counts.inside or goes_on(left, counts.inside[-1][:, -1])) and len(counts.inside) < MOST:
         fewer = counted[:, None] * last
-        now = _passed_on(first @ fewer + ends[0], first, counted, earlier)
+        to_inside, to_before, to_start = no_more.pop(0) if no_more else (0.0, 0.0, 0.0)
+        now = _passed_on(first @ fewer + to_inside, first, counted, earlier)
         step = fewer + (1.0 - counted)[:, None] * now * earlier
-        to_before = resolvent @ (inner.first[before, inside] @ step + ends[1])
         counts.inside.append(now)
-        counts.before.append(to_before)
-        counts.start.append(inner.start[:, before] @ to_before + inner.start[:, inside] @ step + ends[2])
-        ends = halves if len(counts.inside) == 1 else [np.zeros_like(part) for part in halves]
+        counts.before.append(reached @ step + to_before)
+        counts.start.append(reached_start @ step + to_start)
         last, left = now * earlier, left - now[:, -1]
     return counts
 

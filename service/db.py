@@ -16,17 +16,26 @@ from service.settings import now
 Result = TypeVar("Result")
 ATTEMPTS = 3
 LOCKED = "the database is locked by another writer"
+SLOW = "the database took too long over a statement; nothing was stored"
 CROSSED = "another change got in the way of this one"
 FULL = "the disk of the database is full; nothing was stored"
 READ_ONLY = "the database is read-only; nothing was stored"
 TOLD_AS: dict[str, type[StorageError]] = {
     LOCKED: Busy,
+    SLOW: Busy,
     CROSSED: Crossed,
     FULL: Unwritable,
     READ_ONLY: Unwritable,
 }
 WORDS = {"locked": LOCKED, "disk is full": FULL, "readonly database": READ_ONLY}  # of SQLite
-CODES = {"55P03": LOCKED, "40001": CROSSED, "40P01": CROSSED, "53100": FULL, "25006": READ_ONLY}  # of PostgreSQL
+CODES = {  # of PostgreSQL
+    "55P03": LOCKED,
+    "57014": SLOW,
+    "40001": CROSSED,
+    "40P01": CROSSED,
+    "53100": FULL,
+    "25006": READ_ONLY,
+}
 
 
 @contextmanager

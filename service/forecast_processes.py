@@ -7,10 +7,14 @@ from asyncio.subprocess import DEVNULL, Process
 from collections.abc import Callable
 from contextlib import suppress
 
+import structlog
+
 from models.engine import Engines
 from service.use_cases.request_run import close_run
 
 STOP_SECONDS = 5.0
+
+log = structlog.get_logger()
 
 
 class ForecastProcesses:
@@ -46,6 +50,8 @@ class ForecastProcesses:
             stdout=DEVNULL,
         )
         self._processes[run_id] = process
+        # beside the id of the request that asked for it; in the run's own process lines carry the run's
+        log.info("run started", run_id=run_id, pid=process.pid)
         watcher = asyncio.create_task(self._watch(run_id, process))
         self._watchers.add(watcher)
         watcher.add_done_callback(self._watchers.discard)
@@ -76,6 +82,7 @@ class ForecastProcesses:
     async def _watch(self, run_id: int, process: Process) -> None:
         code = await process.wait()
         del self._processes[run_id]
+        log.info("run ended", run_id=run_id, code=code)
         error = f"The process that computed this run ended with code {code} before the run did."
         await asyncio.to_thread(close_run, self._engines, run_id, error=error)
 

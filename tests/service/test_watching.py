@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -67,6 +68,27 @@ def test_the_forecast_is_watched(client: Client, engines: Engines, finish_run: F
     assert found[("valve_kits_forecast_stale",)] == 0
 
 
+def test_whatever_is_measured_is_described(
+    sqlite_client: Client, sqlite_engines: Engines, finish_run: FinishRun
+) -> None:
+    finish_run(sqlite_engines)
+    sqlite_client.get("/v1/valves")
+    families = {family.name for family in text_string_to_metric_families(sqlite_client.get("/metrics").text)}
+    measured = {name for name in families if not name.endswith("_created")}
+    assert measured == {
+        "valve_kits_requests",
+        "valve_kits_request_seconds",
+        "valve_kits_last_good_run_age_seconds",
+        "valve_kits_forecast_stale",
+        "valve_kits_run_stage_seconds",
+        "valve_kits_findings",
+        "valve_kits_runs",
+        "valve_kits_scheduled_jobs",
+    }
+    told = (Path(__file__).parents[2] / "README.md").read_text()
+    assert {name for name in measured if f"`{name}" not in told} == set()
+
+
 def test_metrics_need_a_key(sqlite_url: str, sqlite_engines: Engines) -> None:
     acting.set(Actor(holder="tests", role="tests"))
     key = create_key(sqlite_engines, role="reader", holder="monitoring", expires_at=None).key
@@ -85,6 +107,25 @@ def test_a_stale_forecast_says_so_on_every_answer(
         said = sqlite_client.get(f"/v1/{path}").json().get("notice", "")
         assert said.startswith(STALE) == stale
         assert sqlite_client.get("/health/ready").json()["stale"] == stale
+
+
+def test_every_list_says_that_the_forecast_is_stale(
+    sqlite_client: Client, sqlite_engines: Engines, finish_run: FinishRun
+) -> None:
+    """Of the record, too, for who looks at the stock decides by the forecast; not of keys and the trail."""
+    age_run(sqlite_engines, finish_run(sqlite_engines), by=STALE_AFTER + timedelta(minutes=1))
+    paths = sqlite_client.get("/schema/openapi.json").json()["paths"]
+    told: dict[str, bool] = {}
+    for path in (path for path, methods in paths.items() if "get" in methods and "{" not in path):
+        answer = sqlite_client.get(path)
+        if (
+            answer.status_code == 200
+            and answer.headers["content-type"] == "application/json"
+            and "value" in answer.json()
+        ):
+            told[path] = answer.json().get("notice", "").startswith(STALE)
+    assert {path for path, is_told in told.items() if not is_told} == {"/v1/keys", "/v1/audit"}
+    assert len(told) > 35
 
 
 def test_what_a_caller_has_already_grows_stale_without_a_change(
