@@ -30,6 +30,8 @@ from service.form_tokens import new_secret
 from service.front_door import decode_codes, front_door
 from service.metrics import Metrics
 from service.rate_limits import RateLimit
+from service.ready_answers import ReadyAnswers, kept_ready
+from service.record_states import RecordStates
 from service.repeats import repeatable
 from service.routes import (
     access,
@@ -122,7 +124,8 @@ def guarded(app: Litestar, settings: Settings) -> ASGIApp:
     rule = loopback_only(settings.port) if settings.access == "open" else keys_required(lambda: _engines(app.state))
     metrics = Metrics()
     app.state.metrics = metrics
-    return metrics.counted(front_door(app, rule=rule, limit=RateLimit(settings.requests_per_minute)))
+    routes = kept_ready(app, state=app.state, answers=ReadyAnswers())
+    return metrics.counted(front_door(routes, rule=rule, limit=RateLimit(settings.requests_per_minute)))
 
 
 def routed(settings: Settings) -> Litestar:
@@ -144,15 +147,16 @@ def routed(settings: Settings) -> Litestar:
         engines = open_engines(address := app.state.database_url)
         processes = ForecastProcesses(engines, address)
         app.state.engines, app.state.processes = engines, processes
+        app.state.record_states, app.state.windows = RecordStates(engines), WindowProcesses(address)
         app.state.sign_ins = RateLimit(SIGN_INS_PER_MINUTE)
-        app.state.windows = WindowProcesses(address)
         app.state.most_rows = settings.import_limit_rows
         await asyncio.to_thread(_close_what_a_predecessor_left, engines)
         try:
             yield
         finally:
-            app.state.windows.close()
             await processes.close()
+            for opened in (app.state.windows, app.state.record_states):
+                opened.close()
             engines.reader.dispose()
 
     v1 = Router("/v1", route_handlers=[handler for noun in NOUNS for handler in noun.HANDLERS])

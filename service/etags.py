@@ -8,18 +8,16 @@ from typing import Any
 from litestar.enums import ScopeType
 from litestar.types import ASGIApp, HTTPScope, Message, Receive, Scope, Send
 
-from models.engine import Engines
-from models.queries.revisions import data_revision
 from service import settings
-from service.db import read_session
 from service.problem_kinds import MATCH_REQUIRED, STALE
 from service.problems import ProblemFound, instance_of
-from service.use_cases.choose_run import stale_notice
+from service.record_states import RecordState, read_state
 
 MATCH_NEEDED = frozenset({"valves", "kits", "policies", "designs", "stock_settings", "turnarounds"})
 OWN_TAG = "own_tag"  # the option of a handler that tags its answers itself
 ANY = "*"
 TAG_DIGITS = 32
+RECORD_STATE = "record_state"  # where a request keeps which state the record was in when it came
 
 
 def match_expected(file: str, if_match: str | None) -> Callable[[str], None]:
@@ -89,8 +87,10 @@ def conditional(app: ASGIApp) -> ASGIApp:
             await app(scope, receive, send)
             return
         # read before the answer is made: if the record changes meanwhile, the tag is too old rather than too new
-        revision = await asyncio.to_thread(_revision, scope["litestar_app"].state.engines)
-        tag = _tag(scope, revision)
+        state: RecordState | None = scope["state"].get(RECORD_STATE)
+        if state is None:
+            state = await asyncio.to_thread(read_state, scope["litestar_app"].state.engines)
+        tag = _tag(scope, state.revision)
         if names(_header(scope, b"if-none-match"), tag) and _header(scope, b"if-none-match").strip() != ANY:
             headers = [(b"etag", tag.encode()), (b"vary", b"Accept")]
             await send({"type": "http.response.start", "status": 304, "headers": headers})
@@ -104,12 +104,6 @@ def conditional(app: ASGIApp) -> ASGIApp:
 def _is_tagged(scope: HTTPScope) -> bool:
     handler: Any = scope["route_handler"]
     return scope["method"] == "GET" and scope["path_template"].startswith("/v1/") and OWN_TAG not in handler.opt
-
-
-def _revision(engines: Engines) -> str:
-    with read_session(engines) as session:
-        # lots expire and a forecast grows stale without anything being written
-        return f"{settings.today()} {data_revision(session)} {stale_notice(session)}"
 
 
 def _tag(scope: HTTPScope, revision: str) -> str:

@@ -7,6 +7,7 @@ from litestar.di import NamedDependency
 from litestar.params import JSONBody, PathParameter
 
 from models.engine import Engines
+from service.ready_answers import NOT_KEPT
 from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one, post_for
 from service.schemas.access import AuditChangeOut, AuditEntryOut, KeyOut, KeyRequest, NewKeyOut
 from service.schemas.results import Page
@@ -23,7 +24,7 @@ def post_key(engines: NamedDependency[Engines], data: JSONBody[KeyRequest]) -> R
     return Response(made, status_code=201, headers={"Location": f"/v1/keys/{made.id}", "Cache-Control": "no-store"})
 
 
-@get_list("/keys")
+@get_list("/keys", opt={NOT_KEPT: True})
 def get_keys(
     request: AnyRequest, engines: NamedDependency[Engines], asked: NamedDependency[Asked]
 ) -> Response[Page[KeyOut]]:
@@ -31,7 +32,7 @@ def get_keys(
     return answer_list(request, asked, manage_keys.list_keys(engines))
 
 
-@get_one("/keys/{key_id:int}")
+@get_one("/keys/{key_id:int}", opt={NOT_KEPT: True})
 def get_key(engines: NamedDependency[Engines], key_id: Number) -> KeyOut:
     """Tell whose a key is, what it may do and whether it still counts."""
     return manage_keys.read_key(engines, key_id)

@@ -9,6 +9,7 @@ from litestar.params import JSONBody, PathParameter, QueryParameter
 
 from models.engine import Engines
 from service.forecast_processes import ForecastProcesses
+from service.ready_answers import NOT_KEPT
 from service.routes.answers import LARGEST_ID, Asked, answer_list, get_list, get_one, post_for
 from service.schemas.results import ChangeOut, Page
 from service.schemas.runs import RunOut, RunRequest
@@ -31,7 +32,7 @@ async def post_run(
     return Response(run, status_code=202, headers={"Location": f"/v1/runs/{run_id}"})
 
 
-@get_list("/runs")
+@get_list("/runs", opt={NOT_KEPT: True})
 def get_runs(
     request: Request[Any, Any, Any], engines: NamedDependency[Engines], asked: NamedDependency[Asked]
 ) -> Response[Page[RunOut]]:
@@ -39,13 +40,13 @@ def get_runs(
     return answer_list(request, asked, request_run.list_runs(engines))
 
 
-@get_one("/runs/latest")
+@get_one("/runs/latest", opt={NOT_KEPT: True})
 def get_latest_run(engines: NamedDependency[Engines]) -> RunOut:
     """Tell which run's results are given where none is named: the latest finished."""
     return request_run.read_latest_run(engines)
 
 
-@get_one("/runs/{run_id:int}")
+@get_one("/runs/{run_id:int}", opt={NOT_KEPT: True})
 def get_run(engines: NamedDependency[Engines], run_id: RunId) -> RunOut:
     """Tell how a run stands: queued, running, finished, failed or cancelled."""
     return request_run.read_run(engines, run_id)

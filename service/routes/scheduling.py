@@ -7,6 +7,7 @@ from litestar.di import NamedDependency
 from litestar.params import QueryParameter
 
 from models.engine import Engines
+from service.ready_answers import NOT_KEPT
 from service.routes.answers import Asked, answer_list, get_list
 from service.schemas.results import Page
 from service.schemas.scheduling import ExpiringLotOut, ScheduledJobOut
@@ -17,7 +18,7 @@ from service.use_cases.claim_jobs import list_jobs
 MOST_DAYS = 36_525
 
 
-@get_list("/scheduled-jobs")
+@get_list("/scheduled-jobs", opt={NOT_KEPT: True})
 def get_scheduled_jobs(
     request: Request[Any, Any, Any], engines: NamedDependency[Engines], asked: NamedDependency[Asked]
 ) -> Response[Page[ScheduledJobOut]]:

@@ -105,13 +105,15 @@ def is_stale(run: Run | None, *, at: datetime) -> bool:
     return run is not None and run.finished_at is not None and at - run.finished_at > STALE_AFTER
 
 
-def stale_notice(session: Session) -> str:
+def stale_notice(session: Session, *, at: datetime | None = None) -> str:
     """Say that the forecast is stale, if it is; the same words until another run finishes.
 
     Parameters
     ----------
     session : Session
         A reader's.
+    at : datetime or None
+        None is now.
 
     Returns
     -------
@@ -119,7 +121,7 @@ def stale_notice(session: Session) -> str:
         Empty if it isn't.
     """
     run = run_log.latest_finished(session)
-    if run is None or run.finished_at is None or not is_stale(run, at=now()):
+    if run is None or run.finished_at is None or not is_stale(run, at=at or now()):
         return ""
     return f"stale forecast: no run has finished since {run.finished_at.date()}, that one as of {run.as_of}"
 
