@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, and_, insert, select
+from sqlalchemy import ColumnElement, and_, select
 
 from models.base import NotFound, Session, code_key
 from models.findings import TagMerge
+from models.queries.bulk import insert_columns, new_ids
 from models.queries.files import FILES, Members, Plain, RecordFile, Reference, Row, made_by_naming
 
 CHUNK = 500  # bound parameters of one statement, well below what either database takes
@@ -161,7 +162,9 @@ def _ids_of(session: Session, file: RecordFile, keys: Iterable[str]) -> dict[str
 
 
 def _create_stubs(session: Session, file: RecordFile, codes: Sequence[str]) -> dict[str, int]:
-    column, stub = file.code_column, {"described": False} if file.has_stubs else {}
-    stubs = [{column: code, f"{column}_key": code_key(code), **stub} for code in codes]
-    session.execute(insert(file.table), stubs)
-    return _ids_of(session, file, (code_key(code) for code in codes))
+    keys, ids = [code_key(code) for code in codes], new_ids(session, file.table, len(codes))
+    columns: dict[str, list[Any]] = {"id": ids, file.code_column: list(codes), f"{file.code_column}_key": keys}
+    if file.has_stubs:
+        columns["described"] = [False] * len(codes)
+    insert_columns(session, file.table, columns)
+    return dict(zip(keys, ids, strict=True))

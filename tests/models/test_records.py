@@ -10,6 +10,7 @@ from sqlalchemy import event
 from models.base import NotFound
 from models.engine import Engines
 from models.queries import records
+from models.queries.codes import CHUNK
 from models.queries.files import FILES
 from models.queries.records import UpsertCounts, upsert
 from service.db import read_session, write_session
@@ -367,6 +368,19 @@ def test_the_number_of_statements_does_not_follow_the_number_of_rows(sqlite_engi
     put(sqlite_engines, "events", *rows)
     assert len(read(sqlite_engines, "events")) == 3000
     assert len(executed) < 60
+
+
+def test_tags_that_nothing_but_events_name_are_made_at_once(engines: Engines) -> None:
+    """Their ids are known as they are made: they are looked for once, not again."""
+    rows = [{"tag": f"FV-{number}", "done_on": "2020-05-01", "action": "rebuild"} for number in range(3000)]
+    executed: list[str] = []
+    event.listen(engines.writer, "before_cursor_execute", lambda *args: executed.append(args[2]))
+    report = put(engines, "events", *rows, {"tag": "fv-7", "done_on": "2021-05-01", "action": "rebuild"})
+    assert len(report.named_but_not_described["valves"]) == 3000
+    assert sorted(row["tag"] for row in read(engines, "events")) == sorted(["FV-7", *(row["tag"] for row in rows)])
+    looked = [one for one in executed if "FROM valves" in one and "valves.tag_key IN" in one]
+    assert len(looked) == 3000 // CHUNK
+    assert counts(put(engines, "valves", {"tag": "FV-X"})) == (1, 0, 0)
 
 
 def test_a_life_without_end_and_a_number_of_days_are_told_apart(engines: Engines) -> None:
