@@ -19,7 +19,7 @@ from litestar.types import ASGIApp
 from sqlalchemy.exc import OperationalError
 
 from models.engine import Engines, open_engines
-from service import problems
+from service import body_problems
 from service.access_rules import FORM_SECRET, keys_required, loopback_only
 from service.authorization import authorize
 from service.described_roles import SCHEMES, DescribedRoles
@@ -171,7 +171,7 @@ def routed(settings: Settings) -> Litestar:
             "asked": Provide(how_asked, sync_to_thread=False),
         },
         middleware=[decode_codes, authorize, repeatable, conditional],
-        exception_handlers={Exception: problems.answer},
+        exception_handlers={Exception: body_problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
         lifespan=[lifespan],
         state=State({"database_url": settings.database_url, FORM_SECRET: new_secret()}),

@@ -10,6 +10,7 @@ from msgspec import structs
 from forecasting.errors import InvalidInput
 from models.base import Conflict
 from models.engine import Engines
+from service.body_misfits import misfits_of
 from service.problem_kinds import REPEATED_DIFFERENTLY
 from service.problems import ProblemFound
 from service.schemas.rebuild_sheet import RebuildSheetOut
@@ -116,7 +117,10 @@ def _event(sheet: RebuildSheetOut, form: Mapping[str, str], *, ref: str) -> Even
     try:
         return msgspec.convert(raw, EventRecord)
     except msgspec.ValidationError as error:
-        raise InvalidInput(f"the form can't be recorded: {error}") from error
+        said = "; ".join(
+            f"{one.pointer[1:]} is {one.value!r}, expected {one.expected}" for one in misfits_of(raw, EventRecord)
+        )
+        raise InvalidInput(f"the form can't be recorded: {said}") from error
 
 
 def _note(sheet: RebuildSheetOut, form: Mapping[str, str]) -> str | None:

@@ -121,9 +121,9 @@ TWICE = "tag,done_on,action\nFV-1/A,2020-03,rebuild\nFV-1/A,2020-03,rebuild\n"
 WRONG: list[tuple[str, dict[str, Any], str]] = [
     ("valves", {"tag": "V", "installed_on": "2020-02", "removed_on": "2019-01-01"}, "/removed_on"),
     ("valves", {"tag": "V", "serial": "a\0b"}, "/serial"),
-    ("valves", {"tag": "V", "installed_on": "2020-13"}, "/"),
+    ("valves", {"tag": "V", "installed_on": "2020-13"}, "/installed_on"),
     ("valves", {"tag": "a|b"}, "/tag"),
-    ("valves", {"tag": "V", "colour": "red"}, "/"),
+    ("valves", {"tag": "V", "colour": "red"}, "/colour"),
     ("scope_lines", {"turnaround": "T", "tag": "NO-1", "decision": "must_open"}, "/tag"),
     ("events", {"tag": "FV-101A/B", "done_on": "2999-01-01", "action": "rebuild"}, "/done_on"),
     ("events", {"tag": "FV-101A/B", "done_on": "2020-01-01", "action": "rebuild", "renewed": ["a", "A"]}, "/renewed"),
@@ -133,8 +133,8 @@ WRONG: list[tuple[str, dict[str, Any], str]] = [
         "/interval_days",
     ),
     ("kits", {"code": "K", "superseded_by": "k"}, "/superseded_by"),
-    ("parts", {"code": "P", "unit_cost": "-1"}, "/"),
-    ("issues", {"ref": "1", "kit": "K", "issued_on": "2020-01-01", "qty": 0}, "/"),
+    ("parts", {"code": "P", "unit_cost": "-1"}, "/unit_cost"),
+    ("issues", {"ref": "1", "kit": "K", "issued_on": "2020-01-01", "qty": 0}, ""),
 ]
 
 

@@ -171,8 +171,14 @@ def test_a_run_that_has_not_finished_has_no_results(client: Client, engines: Eng
 @pytest.mark.parametrize(
     ("body", "errors"),
     [
-        ({"as_of": "yesterday"}, [{"pointer": "/as_of", "expected": "Invalid RFC3339 encoded date"}]),
-        ({"until": "2025-06-30"}, [{"pointer": "/", "expected": "Object contains unknown field `until`"}]),
+        (
+            {"as_of": "yesterday"},
+            [{"pointer": "/as_of", "value": "yesterday", "expected": "a date like 2017-04-30, or null"}],
+        ),
+        (
+            {"until": "2025-06-30"},
+            [{"pointer": "/until", "value": "2025-06-30", "expected": "one of the fields as_of"}],
+        ),
     ],
 )
 def test_a_body_that_breaks_the_contract_is_refused(

@@ -206,11 +206,11 @@ def test_nothing_that_came_after_can_be_changed_or_taken_away(client: Client, ru
 @pytest.mark.parametrize(
     ("end", "body", "pointer"),
     [
-        ("late-scope", LATE | {"cost": "-1"}, "/"),
+        ("late-scope", LATE | {"cost": "-1"}, "/cost"),
         ("late-scope", LATE | {"reason": " "}, "/reason"),
         ("late-scope", LATE | {"change": "swap"}, "/change"),
         ("actuals", PAID | {"line": "other"}, "/line"),
-        ("actuals", PAID | {"amount": "0.1234567"}, "/"),
+        ("actuals", PAID | {"amount": "0.1234567"}, "/amount"),
     ],
 )
 def test_what_breaks_the_contract_is_refused(

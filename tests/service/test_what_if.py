@@ -140,17 +140,17 @@ def test_a_storeroom_is_told_together(plant: Client) -> None:
 @pytest.mark.parametrize(
     ("otherwise", "said"),
     [
-        ({"lead_time_days": -5}, "Expected `float` > 0.0"),
-        ({"lead_time_days": 0}, "Expected `float` > 0.0"),
-        ({"lead_time_days": 100_000}, "Expected `float` <= 730.0"),
-        ({"lead_time_sd_days": -1}, "Expected `float` >= 0.0"),
-        ({"review_period_days": -7}, "Expected `float` >= 0.0"),
-        ({"target": 0}, "Expected `float` > 0.0"),
-        ({"target": 1.0}, "Expected `float` < 1.0"),
-        ({"target": "high"}, "Expected `float | null`, got `str`"),
-        ({"shelf_life_days": 0}, "Expected `int` >= 1"),
-        ({"pack_qty": 0}, "Expected `int` >= 1"),
-        ({"floor_qty": -1}, "Expected `int` >= 0"),
+        ({"lead_time_days": -5}, "a number of days above 0 and up to 730, or null"),
+        ({"lead_time_days": 0}, "a number of days above 0 and up to 730, or null"),
+        ({"lead_time_days": 100_000}, "a number of days above 0 and up to 730, or null"),
+        ({"lead_time_sd_days": -1}, "a number of days from 0 to 730, or null"),
+        ({"review_period_days": -7}, "a number of days from 0 to 365, or null"),
+        ({"target": 0}, "a number between 0 and 1, both excluded, or null"),
+        ({"target": 1.0}, "a number between 0 and 1, both excluded, or null"),
+        ({"target": "high"}, "a number between 0 and 1, both excluded, or null"),
+        ({"shelf_life_days": 0}, "a whole number of days, 1 or more, or null"),
+        ({"pack_qty": 0}, "a whole number, 1 or more, or null"),
+        ({"floor_qty": -1}, "a whole number, 0 or more, or null"),
     ],
 )
 def test_what_can_not_be_is_refused_with_its_place(plant: Client, otherwise: dict[str, Any], said: str) -> None:
@@ -355,8 +355,11 @@ def test_a_turnaround_that_is_moved_lasts_as_long_as_before() -> None:
     ("otherwise", "said"),
     [
         ({"policies": [{"service_class": "wet", "maintainable_item": "trim", "policy": "predetermined"}]}, "interval"),
-        ({"valves_added": [{"service_class": "w", "design": "d", "area": "a", "number": 0}]}, "`int` >= 1"),
-        ({"turnarounds": [{"turnaround": "ta", "starts_on": "soon"}]}, "Invalid RFC3339"),
+        (
+            {"valves_added": [{"service_class": "w", "design": "d", "area": "a", "number": 0}]},
+            "a whole number from 1 to 1000",
+        ),
+        ({"turnarounds": [{"turnaround": "ta", "starts_on": "soon"}]}, "a date like 2017-04-30"),
         ({"kit": "kp", "lead_time_sd_days": 300}, "`lead_time_spread` must be at most `lead_time`"),
     ],
     ids=str,
