@@ -115,10 +115,10 @@ def _of_entries(field: inspect.Field, annotation: Any, value: Any) -> list[BodyM
             msgspec.convert({name: one}, annotation, strict=False)
         except msgspec.ValidationError as error:
             is_name = "at `key`" in str(error)
-            shown, expected = (name, f"as a name, {_words(told.key_type, name)}") if is_name else (one, "")
+            told_of, expected = (name, f"as a name, {_words(told.key_type, name)}") if is_name else (one, "")
             expected = expected or _words(told.value_type, one)
             pointer = _pointer(field.encode_name, name)
-            found.append(BodyMisfit(pointer=pointer, value=shown(shown), expected=expected))
+            found.append(BodyMisfit(pointer=pointer, value=shown(told_of), expected=expected))
     return found
 
 
