@@ -5,7 +5,6 @@ As text they are stored without loss, give the same file back, and sort by what 
 
 from calendar import monthrange
 from datetime import date
-from functools import lru_cache
 
 from sqlalchemy import CheckConstraint
 from sqlalchemy.types import TypeEngine
@@ -13,7 +12,6 @@ from sqlalchemy.types import TypeEngine
 from models.base import code_key_type
 
 PARTIAL_DAY_LENGTH = len("2017-04-30")
-DAYS_KEPT = 20_000  # of half a century
 _PARTS = {len("2017"): 1, len("2017-04"): 2, PARTIAL_DAY_LENGTH: 3}
 
 
@@ -28,7 +26,6 @@ def partial_day_type() -> TypeEngine[str]:
     return code_key_type(PARTIAL_DAY_LENGTH)
 
 
-@lru_cache(maxsize=DAYS_KEPT)  # the days of a large file recur
 def first_day(text: str) -> date:
     """Return the first day that a partial day may mean.
 

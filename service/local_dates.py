@@ -1,10 +1,7 @@
 """Days as people write them: turned to ISO 8601 where their order is declared, never guessed."""
 
 import re
-from functools import lru_cache
 from typing import Literal
-
-from models.partial_days import DAYS_KEPT
 
 DateOrder = Literal["iso", "dmy", "mdy"]
 
@@ -14,7 +11,6 @@ _MIDNIGHT = re.compile(r"[ T]00:00(?::00(?:\.0+)?)?$", re.ASCII)
 ORDER_NAME = {"dmy": "day, month, year", "mdy": "month, day, year"}
 
 
-@lru_cache(maxsize=DAYS_KEPT)
 def iso_days(cell: str, *, order: DateOrder) -> str:
     """Write the days of a cell as ISO 8601; a time of midnight, which spreadsheets add, is dropped.
 
