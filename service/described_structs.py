@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 import msgspec
@@ -19,6 +20,18 @@ from service.schemas.words_of_turnarounds import WORDS_OF_TURNAROUNDS
 
 WORDS: dict[str, Word] = WORDS_OF_RESULTS | WORDS_OF_SERVICE | WORDS_OF_RECORD | WORDS_OF_TURNAROUNDS
 PARAMETERS: dict[str, Word] = WORDS | WORDS_OF_ADDRESSES
+EXAMPLES: dict[str, object] = {
+    "cursor": 0,
+    "distribution": True,
+    "dry_run": True,
+    "open": True,
+    "run": 12,
+    "hours": 600,
+    "Idempotency-Key": "9c1e7a52-rebuild-FV-101",
+    "If-Match": '"5f2b8c04d1a96e37"',
+    "If-None-Match": '"5f2b8c04d1a96e37"',
+}
+"""Of parameters that no field is named like, or that are told by another example."""
 
 
 class StrictStructs(StructSchemaPlugin):
@@ -43,15 +56,27 @@ class DescribedOperation(Operation):
     """An operation of the API description; its parameters mean what fields of their names mean, in the same unit."""
 
     def __post_init__(self) -> None:
-        """Describe the parameters, or add the unit to what is said of them already."""
+        """Describe the parameters, or add the unit to what is said of them already; show each by an example."""
         for parameter in self.parameters or []:
-            if isinstance(parameter, Parameter) and parameter.name in PARAMETERS:
-                parameter.description = _told(parameter, PARAMETERS[parameter.name])
+            if isinstance(parameter, Parameter):
+                if parameter.name in PARAMETERS:
+                    parameter.description = _told(parameter, PARAMETERS[parameter.name])
+                parameter.example = _example(parameter)
 
 
 def _told(parameter: Parameter, word: Word) -> str:
     already = (parameter.description or "").rstrip(".")
     return replace(word, meaning=already or word.meaning).told()
+
+
+def _example(parameter: Parameter) -> object:
+    """Take one of the values that alone may stand there, else what a field of that name shows."""
+    schema = parameter.schema
+    if isinstance(schema, Schema) and schema.enum:
+        return schema.default or next(value for value in schema.enum if value is not None)
+    word = PARAMETERS.get(parameter.name)
+    shown = EXAMPLES[parameter.name] if parameter.name in EXAMPLES or word is None else word.example
+    return shown.isoformat() if isinstance(shown, date) else shown
 
 
 def _fields_of(shape: type[msgspec.Struct]) -> Sequence[Field]:

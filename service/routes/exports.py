@@ -5,13 +5,14 @@ from typing import Annotated, Any, Literal
 
 from litestar import get
 from litestar.di import NamedDependency
-from litestar.openapi.spec import OpenAPIMediaType, Operation, Schema
+from litestar.openapi.spec import OpenAPIMediaType, Schema
 from litestar.openapi.spec.enums import OpenAPIFormat, OpenAPIType
 from litestar.params import QueryParameter
 from litestar.response import Stream
 
 from models.engine import Engines
 from service.csv_tables import Dialect
+from service.described_structs import DescribedOperation
 from service.routes.answers import COMMON, blocks_of, documented
 from service.use_cases.export_files import export_archive
 
@@ -19,11 +20,12 @@ ZIP = "application/zip"
 
 
 @dataclass(kw_only=True)
-class ArchiveOperation(Operation):
+class ArchiveOperation(DescribedOperation):
     """An archive in the API description."""
 
     def __post_init__(self) -> None:
         """Say what the 200 answer is."""
+        super().__post_init__()
         answer: Any = (self.responses or {})["200"]
         answer.content = {ZIP: OpenAPIMediaType(schema=Schema(type=OpenAPIType.STRING, format=OpenAPIFormat.BINARY))}
 

@@ -12,7 +12,7 @@ from litestar import Request, Response
 from litestar.datastructures import UploadFile
 from litestar.di import NamedDependency
 from litestar.exceptions import ClientException
-from litestar.openapi.spec import OpenAPIMediaType, Operation, RequestBody, Schema
+from litestar.openapi.spec import OpenAPIMediaType, RequestBody, Schema
 from litestar.openapi.spec.enums import OpenAPIType
 from litestar.params import FromPath, QueryParameter
 from msgspec import UnsetType
@@ -88,11 +88,12 @@ class UploadOperation(DescribedOperation):
 
 
 @dataclass(kw_only=True)
-class ArchiveOperation(Operation):
+class ArchiveOperation(DescribedOperation):
     """An upload of many files in the API description."""
 
     def __post_init__(self) -> None:
         """Say what the body may be."""
+        super().__post_init__()
         self.request_body = _body_of(ZIP)
 
 

@@ -127,3 +127,14 @@ def test_what_a_cell_may_hold_stays_in_the_description(description: Schema) -> N
     """An import's error names what was expected; the description says the same after the meaning."""
     kit = description["components"]["schemas"][RECORDS["kits"].__name__]["properties"]
     assert kit["lead_time_days"]["description"] == "How long an order takes [days]; a whole number of days, 0 or more"
+
+
+def test_every_parameter_has_an_example_that_may_stand_there(description: Schema) -> None:
+    told = [
+        (f"{method} {path} {one['name']}", one)
+        for method, path, operation in operations(description)
+        for one in operation.get("parameters", [])
+    ]
+    assert [where for where, one in told if one.get("example") is None] == []
+    for where, one in told:
+        assert jsonschema_rs.validator_for(one["schema"]).is_valid(one["example"]), (where, one)
