@@ -137,7 +137,13 @@ def run_command(
     with opened(context.obj) as engines:
         if run_id is None:
             run_id = request_run.request_run(engines, as_of=as_of)
-        run = compute_run(engines, run_id, watch=costs.enter)
+        with terminal.stage_watch(err, quiet=json) as show:
+
+            def watch(stage: str | None) -> None:
+                costs.enter(stage)
+                show(stage)
+
+            run = compute_run(engines, run_id, watch=watch)
         if profile:
             terminal.show_costs(err, costs)
         if json:
@@ -158,7 +164,8 @@ def backtest_command(context: typer.Context, as_of: Day = None, json: AsJson = F
     from service.use_cases.run_backtest import run_backtest
 
     with opened(context.obj) as engines:
-        summary = run_backtest(engines, as_of=as_of)
+        with terminal.stage_watch(err, quiet=json) as show:
+            summary = run_backtest(engines, as_of=as_of, watch=show)
         scores = list_accuracy.list_accuracy(engines, run_id=None, wanted=ScoreFilter())
         rows = list(scores.rows())
     if json:

@@ -1,12 +1,12 @@
 """What the command line shows: tables for people, one line each for what can't be known."""
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TextIO, get_args
 
 from rich.console import Console, JustifyMethod
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from service.csv_tables import RowError
@@ -190,6 +190,34 @@ def import_watch(console: Console) -> Iterator[Watch]:
         yield watch
     finally:
         progress.stop()
+
+
+@contextmanager
+def stage_watch(console: Console, *, quiet: bool = False) -> Iterator[Callable[[str | None], None]]:
+    """Show which stage a long computation is in, and for how long, where somebody sees it.
+
+    Parameters
+    ----------
+    console : Console
+        Where to; nothing is written unless it is a terminal.
+    quiet : bool
+        Whether nothing is shown there either.
+
+    Yields
+    ------
+    callable
+        Takes the stage that begins; None when all is done.
+    """
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=quiet or not console.is_terminal) as progress:
+
+        def enter(stage: str | None) -> None:
+            for task in progress.task_ids:
+                progress.remove_task(task)
+            if stage is not None:
+                progress.add_task(stage, total=None)
+
+        yield enter
 
 
 def show_rejection(console: Console, errors: Sequence[RowError]) -> None:

@@ -29,7 +29,17 @@ def unguarded(_: Session) -> None:
     """Store whatever comes."""
 
 
-def run_backtest(engines: Engines, *, as_of: date | None, guard: Callable[[Session], object] = unguarded) -> str:
+def unwatched(_: str) -> None:
+    """Tell nobody how far it is."""
+
+
+def run_backtest(
+    engines: Engines,
+    *,
+    as_of: date | None,
+    guard: Callable[[Session], object] = unguarded,
+    watch: Callable[[str], object] = unwatched,
+) -> str:
     """Score the forecast from earlier days, beside simple methods and the present levels, and store the scores.
 
     Parameters
@@ -40,6 +50,8 @@ def run_backtest(engines: Engines, *, as_of: date | None, guard: Callable[[Sessi
         What is dated later isn't read; None: the cut-off of the latest run.
     guard : callable
         Raises, in the transaction that would store the scores, if they are not to be stored.
+    watch : callable
+        Is told which stage begins.
 
     Returns
     -------
@@ -51,12 +63,15 @@ def run_backtest(engines: Engines, *, as_of: date | None, guard: Callable[[Sessi
     InsufficientData
         If no run has finished, or the record is too short.
     """
+    watch("reading")
     with read_session(engines) as session:
         run = choose_run(session, None)
         cut_off = as_of or run.as_of
         read = read_inputs(session, read_exchanges(session, as_of=cut_off))
     asked = asked_of(read.inputs, as_of=cut_off)
+    watch("forecasting from earlier days")
     made = _scored(asked)
+    watch("storing")
     summary = backtest_summary(made, computed_on=today(), as_of=cut_off)
     with write_session(engines) as session:
         guard(session)

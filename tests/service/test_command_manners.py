@@ -2,8 +2,10 @@
 
 import json
 import os
+import pty
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -59,3 +61,27 @@ def test_a_shell_completes_options() -> None:
     environment = {**os.environ, **asked}
     answer = subprocess.run(command, env=environment, capture_output=True, text=True, check=True, timeout=60)
     assert set(answer.stdout.split()) == {"--as-of", "--run-id", "--profile", "--json", "--help"}
+
+
+def seen_on_a_terminal(url: str, *arguments: str) -> str:
+    """Run a command whose standard error is a terminal; give what is seen there."""
+    mine, its = pty.openpty()
+    environment = {**os.environ, "TERM": "xterm", "VALVE_KITS_DATABASE": url}
+    command = [sys.executable, "-m", "service.cli", *arguments]
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=its) as running:
+        os.close(its)
+        seen = b""
+        with suppress(OSError):  # how a terminal says that the other side is closed
+            while part := os.read(mine, 65536):
+                seen += part
+        os.close(mine)
+    assert running.returncode in {0, 1, 2}
+    return seen.decode()
+
+
+def test_who_waits_at_a_terminal_sees_the_stage_and_programs_see_none(sqlite_url: str) -> None:
+    seen = seen_on_a_terminal(sqlite_url, "run")
+    assert "forecasting" in seen
+    assert "reading" in seen_on_a_terminal(sqlite_url, "backtest")
+    assert "forecasting" not in seen_on_a_terminal(sqlite_url, "run", "--json")
+    assert valve_kits(sqlite_url, "run").stderr == ""
