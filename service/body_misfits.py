@@ -67,6 +67,40 @@ def shown(value: Any) -> str:
     return text if len(text) <= SHOWN else f"{text[:SHOWN]}..."
 
 
+def parameter_words(annotation: Any, limits: Any) -> str:
+    """Say what a parameter of an address takes.
+
+    Parameters
+    ----------
+    annotation : type
+        Of its value.
+    limits : object
+        May have bounds as `ge`, `gt`, `le`, `lt`, and a `max_length` [characters].
+
+    Returns
+    -------
+    str
+        In plain words; that it may be left out goes without saying.
+    """
+    said = [
+        _plain(one, None)
+        for one in _alternatives(inspect.type_info(annotation))
+        if not isinstance(one, inspect.NoneType)
+    ]
+    bounds = [
+        f"{words} {getattr(limits, name):.15g}{unit}"
+        for name, words, unit in (
+            ("gt", "more than", ""),
+            ("ge", "at least", ""),
+            ("lt", "less than", ""),
+            ("le", "at most", ""),
+            ("max_length", "at most", " characters"),
+        )
+        if getattr(limits, name, None) is not None
+    ]
+    return ", ".join([" or ".join(dict.fromkeys(said)), *bounds])
+
+
 def _of_names(body: dict[str, Any], wanted: inspect.StructType) -> Iterator[BodyMisfit]:
     names = [field.encode_name for field in wanted.fields]
     for name in body.keys() - set(names):
