@@ -23,8 +23,10 @@ LEVELS = {
 SUMMED = ("shortage_now", "shortage_if_accepted", "run_out_now", "run_out_if_accepted", *LEVELS)
 
 
-def effects(rows: Sequence[RunReorderPoint], demand: Mapping[Key, Sequence[float]]) -> list[OrderEffectOut]:
-    """Say what changes if everything proposed is accepted.
+def effects(
+    rows: Sequence[RunReorderPoint], demand: Mapping[Key, Sequence[float]], taken: Mapping[Key, int]
+) -> list[OrderEffectOut]:
+    """Say what changes if everything that is still proposed is accepted.
 
     Parameters
     ----------
@@ -32,13 +34,16 @@ def effects(rows: Sequence[RunReorderPoint], demand: Mapping[Key, Sequence[float
         Of a run, those without a proposal too.
     demand : mapping from (storeroom, kit) to probabilities
         In the protection interval, by keys.
+    taken : mapping from (storeroom, kit) to int [kits]
+        Accepted since of what the run proposed, by keys; it counts as it is, and nothing more of its line is to come.
 
     Returns
     -------
     list of OrderEffectOut
         All kits together, then the lines that avoid most shortage; those whose demand isn't known come last.
     """
-    every = [_effect(row, demand.get((row.storeroom_key, row.kit_key))) for row in rows]
+    keys = [(row.storeroom_key, row.kit_key) for row in rows]
+    every = [_effect(row, demand.get(key), taken.get(key)) for row, key in zip(rows, keys, strict=True)]
     lines = [one for one in every if one.order_quantity]
     # dearer first where nothing else tells them apart
     lines.sort(key=lambda one: (-_avoided(one), -one.cost, one.storeroom or "", one.kit or ""))
@@ -51,14 +56,15 @@ def _avoided(one: OrderEffectOut) -> float:
     return one.shortage_now - one.shortage_if_accepted
 
 
-def _effect(row: RunReorderPoint, chances: Sequence[float] | None) -> OrderEffectOut:
-    """Say what ordering does for one kit."""
-    quantity, unpriced = row.proposed_quantity or 0, bool(row.proposed_quantity) and row.unit_cost is None
+def _effect(row: RunReorderPoint, chances: Sequence[float] | None, taken: int | None) -> OrderEffectOut:
+    """Say what ordering does for one kit; what was taken of it already is there either way."""
+    quantity = row.proposed_quantity or 0 if taken is None else 0
     long_run = {column: row.details.get(name) for column, name in LEVELS.items()}
     columns: dict[str, float | None] = dict.fromkeys(SUMMED[:4])
     if chances and row.position is not None:
         weight = float(row.details.get("shortage_weight", 1.0))
-        now, then = (_short(chances, level) for level in (row.position, row.position + quantity))
+        position = row.position + (taken or 0)
+        now, then = (_short(chances, level) for level in (position, position + quantity))
         columns = dict(zip(SUMMED, (weight * now[0], weight * then[0], now[1], then[1]), strict=False))
     return OrderEffectOut(
         of="line",
@@ -66,8 +72,8 @@ def _effect(row: RunReorderPoint, chances: Sequence[float] | None) -> OrderEffec
         kit=row.kit,
         lines=int(bool(quantity)),
         order_quantity=quantity,
-        cost=row.cost or Decimal(0),
-        lines_without_price=int(unpriced),
+        cost=row.cost or Decimal(0) if quantity else Decimal(0),
+        lines_without_price=int(bool(quantity) and row.unit_cost is None),
         reason=row.reason,
         **_published(columns),
         **_published(_both_or_none(long_run)),

@@ -89,6 +89,25 @@ def finished_before(session: Session, *, as_of: date) -> Run | None:
     return session.exec(finished.order_by(col(Run.id).desc()).limit(1)).one_or_none()
 
 
+def earlier_one(session: Session, run: Run) -> Run | None:
+    """Find the run that one was to be compared with, whether or not it could be.
+
+    Parameters
+    ----------
+    session : Session
+        A reader's.
+    run : Run
+        The later one.
+
+    Returns
+    -------
+    Run or None
+        The last one finished before it, of the same cut-off or an earlier one.
+    """
+    finished = select(Run).where(Run.status == "finished", col(Run.as_of) <= run.as_of, col(Run.id) < run.id)
+    return session.exec(finished.order_by(col(Run.id).desc()).limit(1)).one_or_none()
+
+
 def list_runs(session: Session, *, before: int | None, limit: int) -> Sequence[Run]:
     """List runs, the newest first.
 

@@ -81,7 +81,10 @@ def get_order_summary(
     run: RunNumber = None,
     storeroom: OnlyCode = None,
 ) -> Response[Page[OrderEffectOut]]:
-    """Tell what changes if all that is proposed is accepted, in money and in shortage, and the lines that matter."""
+    """Tell what changes if all that is proposed is accepted, in money and in shortage, and the lines that matter.
+
+    Lines accepted or declined since the run are left out; what was accepted of them counts as stock to come.
+    """
     return answer_list(request, asked, summarise_orders.summarise_orders(engines, run_id=run, storeroom=storeroom))
 
 

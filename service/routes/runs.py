@@ -61,7 +61,10 @@ def get_changes(
     storeroom: Annotated[str | None, QueryParameter(description="Only this one; empty: the whole plant.")] = None,
     kit: Annotated[str | None, QueryParameter(description="Only this one.")] = None,
 ) -> Response[Page[ChangeOut]]:
-    """List what made expected kits others than in the run before: corrections, time, new events, new models."""
+    """List what made expected kits others than in the run before: corrections, time, new events, new models.
+
+    Where the list is empty its `notice` says why: a first run has nothing to be compared with.
+    """
     return answer_list(request, asked, list_results.list_changes(engines, run_id=run_id, storeroom=storeroom, kit=kit))
 
 

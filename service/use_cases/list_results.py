@@ -9,11 +9,11 @@ from functools import partial
 from operator import itemgetter
 from typing import Protocol, TypeVar
 
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET, UnsetType, structs
 
 from models.base import NotFound, Session
 from models.engine import Engines
-from models.queries import acceptances, order_list, results, turnaround_plans
+from models.queries import acceptances, order_list, results, run_log, turnaround_plans
 from models.queries.results import DemandFilter
 from models.runs import Run, RunChange, RunDemand, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
@@ -161,14 +161,35 @@ def list_changes(engines: Engines, *, run_id: int, storeroom: str | None, kit: s
     Returns
     -------
     Listing
-        One row per kit for the whole plant and for each storeroom; none for the first run.
+        One row per kit for the whole plant and for each storeroom. Where there is none its notice says why.
     """
 
     def shape(_: Run, row: RunChange) -> ChangeOut:
         return from_row(ChangeOut, row)
 
     query = partial(results.changes, storeroom=storeroom, kit=kit)
-    return _listing(engines, run_id, ChangeOut, query, shape)
+    listing = _listing(engines, run_id, ChangeOut, query, shape)
+    if listing.read(0, 1).rows:
+        return listing
+    with read_session(engines) as session:
+        why = _why_no_change(session, choose_run(session, run_id))
+    said = listing.top.notice
+    top = structs.replace(listing.top, notice=why if said is UNSET else f"{said}; {why}")
+    return Listing(shape=ChangeOut, read=listing.read, top=top)
+
+
+def _why_no_change(session: Session, run: Run) -> str:
+    """Say why there is nothing to list of what changed."""
+    if results.changes(session, run.id, storeroom=None, kit=None, after=0, limit=1):
+        return (
+            "no change is told of that kit in that storeroom: compared are kits that valves take, where they take them"
+        )
+    before = run_log.earlier_one(session, run)
+    if before is None:
+        return f"there is nothing to compare run {run.id} with: no run finished before it, as of {run.as_of} or earlier"
+    if not run.counts.get("valves"):
+        return f"no valve is in the record that run {run.id} read: compared are kits that valves take"
+    return f"run {run.id} couldn't be compared with run {before.id}: what that one had read was no longer kept"
 
 
 def list_orders(engines: Engines, *, run_id: int | None, storeroom: str | None) -> Listing[OrderLineOut]:

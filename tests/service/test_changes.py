@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 from litestar.testing import TestClient
-from sqlalchemy import select
+from sqlalchemy import delete, select
 
 from models.engine import Engines
-from models.runs import RunChange
+from models.runs import RunChange, RunInput
 from tests.service.test_run_forecast import AS_OF, bring_in, computed, results
 
 Client = TestClient[Any]
@@ -58,6 +58,31 @@ def test_a_first_run_has_nothing_to_be_compared_with_and_a_repeated_one_no_chang
     assert again.keys() == {(room, kit) for room in ("", "MAIN") for kit in ("rebuild ANGLE", "rebuild GLOBE")}
     assert {part for change in again.values() for part in parts(change)} == {0.0}
     assert {change["since_run"] for change in again.values()} == {1}
+
+
+def test_an_empty_list_says_why(sqlite_client: Client, sqlite_engines: Engines) -> None:
+    """The first; one of an earlier day; another kit; what the one before had read is gone; no valve."""
+
+    def told(run: int, asked: str = "") -> str:
+        body = sqlite_client.get(f"/v1/runs/{run}/changes{asked}").json()
+        assert body["value"] == []
+        return str(body["notice"])
+
+    empty = computed(sqlite_engines).id
+    assert told(empty).endswith(f"no run finished before it, as of {AS_OF} or earlier")
+    assert told(computed(sqlite_engines).id).startswith("no valve is in the record")
+    bring_in(sqlite_engines, FILES)
+    early = computed(sqlite_engines, as_of=EARLY).id
+    assert told(early) == (
+        f"there is nothing to compare run {early} with: no run finished before it, as of {EARLY} or earlier"
+    )
+    last = computed(sqlite_engines).id
+    assert sqlite_client.get(f"/v1/runs/{last}/changes").json()["value"]
+    assert told(last, "?kit=NONE").startswith("no change is told of that kit in that storeroom")
+    with sqlite_engines.writer.begin() as connection:
+        connection.execute(delete(RunInput))
+    final = computed(sqlite_engines).id
+    assert told(final) == f"run {final} couldn't be compared with run {last}: what that one had read was no longer kept"
 
 
 def test_time_and_new_events_are_told_apart_from_one_run_to_the_next(engines: Engines, client: Client) -> None:

@@ -35,8 +35,9 @@ def row(kit: str, *, position: int | None = 1, quantity: int = 3, **details: Any
     )
 
 
-def effects_of(*rows: RunReorderPoint) -> list[OrderEffectOut]:
-    return effects(rows, {("main", one.kit_key): SIX for one in rows})
+def effects_of(*rows: RunReorderPoint, **taken: int) -> list[OrderEffectOut]:
+    decided = {("main", kit.lower()): qty for kit, qty in taken.items()}
+    return effects(rows, {("main", one.kit_key): SIX for one in rows}, decided)
 
 
 def test_shortage_and_chances_are_those_of_the_position_before_and_after() -> None:
@@ -60,6 +61,21 @@ def test_kits_without_a_proposal_count_on_both_sides_and_are_no_lines() -> None:
     assert together.shortage_if_accepted == pytest.approx(0.1 + 1.4)
 
 
+def test_lines_already_decided_are_left_out_and_what_was_taken_of_them_is_there() -> None:
+    """Three accepted, one line declined, one open: position 1 + 3 on both sides, 1 on both sides, 1 and 4."""
+    unpriced = row("DECLINED")
+    unpriced.unit_cost = unpriced.cost = None
+    together, line = effects_of(row("TAKEN"), unpriced, row("OPEN"), TAKEN=3, DECLINED=0)
+    assert (line.kit, together.lines, together.order_quantity, together.cost) == ("OPEN", 1, 3, Decimal("7.50"))
+    assert together.lines_without_price == 0
+    assert together.shortage_now == pytest.approx(0.1 + 1.4 + 1.4)
+    assert together.shortage_if_accepted == pytest.approx(0.1 + 1.4 + 0.1)
+    assert together.run_out_now == pytest.approx(0.1 + 0.7 + 0.7)
+    (nothing,) = effects_of(row("TAKEN"), TAKEN=2)
+    assert (nothing.lines, nothing.order_quantity, nothing.cost) == (0, 0, Decimal(0))
+    assert nothing.shortage_now == nothing.shortage_if_accepted == pytest.approx(0.3)
+
+
 def test_the_lines_that_avoid_most_come_first_and_twenty_are_told() -> None:
     rows = [row(f"K{number}", shortage_weight=float(number)) for number in range(1, 31)]
     told = effects_of(*rows)
@@ -70,7 +86,7 @@ def test_the_lines_that_avoid_most_come_first_and_twenty_are_told() -> None:
 def test_what_is_not_known_is_not_made_up() -> None:
     unknown = row("U", position=None)
     unknown.unit_cost = unknown.cost = None
-    together, line, last = effects((row("K"), unknown), {("main", "k"): SIX})
+    together, line, last = effects((row("K"), unknown), {("main", "k"): SIX}, {})
     assert (last.kit, last.shortage_now, last.run_out_if_accepted, last.cost) == ("U", None, None, Decimal(0))
     assert (together.shortage_now, together.lines_without_price) == (line.shortage_now, 1)
 
@@ -109,3 +125,11 @@ def test_the_summary_is_served_as_json_and_csv(
     assert lines[0].startswith("of,storeroom,kit,lines,order_quantity,cost,")
     assert [line.split(",")[2] for line in lines[1:]] == ["", "K-1", "K/2"]
     assert client.get("/v1/order-list/summary?storeroom=NOWHERE").status_code == 404
+    client.post("/v1/reorder-points/MAIN/K-1/accept", json={"quantity": 4, "reason": "as proposed"})
+    left = client.get("/v1/order-list/summary").json()
+    assert [(one["kit"], one["cost"]) for one in left["value"]] == [(None, "0"), ("K/2", "0")]
+    assert "Lines decided since the forecast aren't in it" in left["notice"]
+    client.post("/v1/reorder-points/MAIN/K%2F2/accept", json={"quantity": 0, "reason": "not this year"})
+    (nothing,) = client.get("/v1/order-list/summary").json()["value"]
+    assert (nothing["lines"], nothing["order_quantity"]) == (0, 0)
+    assert "Nothing is left to decide" in client.get("/").text
