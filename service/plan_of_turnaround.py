@@ -80,7 +80,7 @@ def plan_of(planning: Planning, window: TurnaroundWindow, limits: Limits, taking
 
 
 def plan_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
-    """Plan every turnaround to come, without limits, for storage; the earlier one takes what is there first.
+    """Plan every turnaround to come, without limits, for storage.
 
     Parameters
     ----------
@@ -94,11 +94,25 @@ def plan_rows(made: Forecast, asked: Asked) -> list[dict[str, object]]:
     list of dict
         Columns of run_turnarounds, by first day.
     """
-    windows = windows_to_come(asked.inputs, as_of=asked.as_of)
-    if not windows:
+    if not windows_to_come(asked.inputs, as_of=asked.as_of):
         return []
-    planning = planning_of(made, asked)
+    return [{"code": plan.code, "content": packed_plan(plan)} for plan in every_plan(planning_of(made, asked))]
+
+
+def every_plan(planning: Planning) -> list[TurnaroundPlan]:
+    """Plan every turnaround to come, without limits; the earlier one takes what is there first.
+
+    Parameters
+    ----------
+    planning : Planning
+        Record and lifetimes.
+
+    Returns
+    -------
+    list of TurnaroundPlan
+        By first day.
+    """
     plans: list[TurnaroundPlan] = []
-    for window in windows:
+    for window in windows_to_come(planning.asked.inputs, as_of=planning.asked.as_of):
         plans.append(plan_of(planning, window, Limits(), takings_of(plans)))
-    return [{"code": plan.code, "content": packed_plan(plan)} for plan in plans]
+    return plans

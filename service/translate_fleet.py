@@ -253,4 +253,8 @@ def _moved(stated: TurnaroundRecord, to: WhatIfTurnaround) -> TurnaroundRecord:
     ends_on = to.ends_on
     if ends_on is None and stated.ends_on is not None and stated.starts_on is not None:
         ends_on = to.starts_on + (stated.ends_on - stated.starts_on)
-    return structs.replace(stated, starts_on=to.starts_on, ends_on=ends_on)
+    freeze = stated.scope_freeze_on
+    if freeze is not None:
+        # a record has no freeze after the first day
+        freeze = min(freeze, to.starts_on)
+    return structs.replace(stated, starts_on=to.starts_on, ends_on=ends_on, scope_freeze_on=freeze)

@@ -206,6 +206,27 @@ class WhatIfDemand(Struct, kw_only=True):
     reason: str | None
 
 
+class WhatIfOrder(Struct, kw_only=True):
+    """What a turnaround would want ordered of a kit; nothing where it isn't planned, or takes none."""
+
+    needed_on: date | None = None
+    wanted_qty: int | None = None
+    available: int | None = None
+    to_order: int | None = None
+    order_by: date | None = None
+    days_late: int | None = None
+    cost: Decimal | None = None
+
+
+class WhatIfTurnaroundKit(Struct, kw_only=True):
+    """A kit for a turnaround, as the run planned it and as it would be planned."""
+
+    turnaround: str
+    kit: str
+    computed: WhatIfOrder
+    what_if: WhatIfOrder
+
+
 class Misfit(Struct, kw_only=True):
     """What of a question doesn't fit the record that the run read."""
 
@@ -235,15 +256,21 @@ class FleetAnswer(Struct, kw_only=True):
 
     rows: Sequence[FleetRow] = ()
     demand: Sequence[WhatIfDemand] = ()
+    turnaround_kits: Sequence[WhatIfTurnaroundKit] = ()
     misfits: Sequence[Misfit] = ()
     undecided: str = ""
 
 
 class WhatIfOut(Struct, kw_only=True):
-    """The answer; nothing of it is stored."""
+    """The answer; nothing of it is stored.
+
+    `turnaround_kits` are told where turnarounds are on other days: of every turnaround to come, since what the earlier
+    one takes isn't there for the later.
+    """
 
     value: Sequence[WhatIfRow]
     demand: Sequence[WhatIfDemand] = ()
+    turnaround_kits: Sequence[WhatIfTurnaroundKit] = ()
     total_computed: WhatIfTotals
     total_what_if: WhatIfTotals
     total_change: WhatIfTotals

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import msgspec
+from msgspec import structs
 
 from forecasting.demand import Demand
 from forecasting.errors import InvalidInput
@@ -12,11 +13,12 @@ from forecasting.pipeline import KitsAhead, Standing, decisions_ahead, kits_ahea
 from forecasting.pooling import InUse
 from models.base import code_key
 from models.engine import Engines
-from models.queries import results, run_inputs, run_log
+from models.queries import results, run_inputs, run_log, turnaround_plans
 from service.db import read_session
 from service.run_inputs import Asked, asked_of, unpacked
 from service.run_models import fitted_again
 from service.schemas.what_if import FleetAnswer, FleetQuestion, FleetRow, WhatIfDemand, WhatIfNeed, WhatIfRequest
+from service.stored_plans import unpacked_kits
 from service.translate_decisions import reorder_row
 from service.translate_demand import demand_columns, horizon, valves_by_storeroom
 from service.translate_fleet import known_of, misfits, otherwise, touched
@@ -24,6 +26,7 @@ from service.translate_results import counted
 from service.translate_stock import AskedStock, Assumptions
 from service.translate_turnarounds import without_turnaround
 from service.translate_what_if import change_of_need, changed, levels
+from service.use_cases.plan_what_if import turnaround_kits
 
 MODELS_READ = 100_000
 YEAR = (0.0, 365.0)
@@ -90,9 +93,31 @@ def answer_what_if(engines: Engines, question: FleetQuestion) -> FleetAnswer:
     )
     lifetimes = fitted_again(after.stand, models)
     try:
-        return _answer(before, after, lifetimes, wanted)
+        answer = _answer(before, after, lifetimes, wanted)
     except InvalidInput as error:
         return FleetAnswer(undecided=str(error))
+    return _with_turnaround_kits(engines, question.run, answer, after, lifetimes) if wanted.turnarounds else answer
+
+
+def _with_turnaround_kits(
+    engines: Engines, run_id: int, answer: FleetAnswer, after: _Scene, lifetimes: tuple[InUse, ...]
+) -> FleetAnswer:
+    """Say what the turnarounds would want ordered, beside what the run planned."""
+    with read_session(engines) as session:
+        planned = [unpacked_kits(content) for content in turnaround_plans.stored_plans(session, run_id)]
+        rows = results.reorder_points(session, run_id, storeroom=None, kit=None, after=0, limit=MODELS_READ)
+        points = {(one.storeroom, one.kit): one.reorder_point or 0 for one in rows}
+    points |= {(one.storeroom, one.kit): one.what_if.reorder_point or 0 for one in answer.rows}
+    asked = _as_asked(after)
+    told = turnaround_kits(planned, asked, after.stand, lifetimes, reorder_points=points, kits=after.kits)
+    return structs.replace(answer, turnaround_kits=told)
+
+
+def _as_asked(scene: _Scene) -> Asked:
+    """Take the changed stock questions in the place of the record's."""
+    changed_ones = {(one.question.storeroom, one.question.kit): one for one in scene.stock}
+    stock = tuple(changed_ones.get((one.question.storeroom, one.question.kit), one) for one in scene.asked.stock)
+    return replace(scene.asked, stock=stock)
 
 
 def _kits_asked(wanted: WhatIfRequest, asked: Asked, valves: frozenset[str]) -> frozenset[str]:

@@ -16,7 +16,6 @@ from service.schemas.what_if import (
     FleetAnswer,
     FleetQuestion,
     FleetRow,
-    WhatIfDemand,
     WhatIfOut,
     WhatIfRequest,
     WhatIfRow,
@@ -36,6 +35,7 @@ from service.translate_what_if import (
 from service.use_cases.choose_run import choose_run, notice
 from service.use_cases.read_covering import EVERY_ROW
 
+NOT_FORECAST = FleetAnswer()
 AskFleet = Callable[[FleetQuestion], FleetAnswer]
 
 
@@ -81,13 +81,12 @@ def ask_what_if(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, run_i
     return _told([_row(row, case, wanted, run) for row, case in kept], run, said)
 
 
-def _told(
-    value: Sequence[WhatIfRow], run: Run, said: str | UnsetType, *, demand: Sequence[WhatIfDemand] = ()
-) -> WhatIfOut:
+def _told(value: Sequence[WhatIfRow], run: Run, said: str | UnsetType, answer: FleetAnswer = NOT_FORECAST) -> WhatIfOut:
     before, after = totals([one.computed for one in value]), totals([one.what_if for one in value])
     return WhatIfOut(
         value=value,
-        demand=demand,
+        demand=answer.demand,
+        turnaround_kits=answer.turnaround_kits,
         total_computed=before,
         total_what_if=after,
         total_change=totals_between(before, after),
@@ -120,7 +119,7 @@ def _forecast_anew(engines: Engines, ask: AskFleet, wanted: WhatIfRequest, *, ru
     cases = _cases(packed)
     value = [_row(row, cases[key], wanted, run) for key, row in stored.items() if key in cases and key not in anew]
     value += [_row_anew(one, stored.get(key)) for key, one in anew.items() if one.decided or key in cases]
-    return _told(sorted(value, key=lambda one: (one.storeroom, one.kit)), run, said, demand=answer.demand)
+    return _told(sorted(value, key=lambda one: (one.storeroom, one.kit)), run, said, answer)
 
 
 def _row_anew(one: FleetRow, row: RunReorderPoint | None) -> WhatIfRow:

@@ -16,7 +16,7 @@ from scipy.stats import poisson
 from forecasting.errors import InvalidInput
 from models.base import NotFound
 from models.engine import Engines, open_engines
-from models.queries import stock_cases
+from models.queries import stock_cases, turnaround_plans
 from models.runs import Run
 from service.db import read_session, write_session
 from service.problems import ProblemFound
@@ -25,6 +25,7 @@ from service.schemas.records import TurnaroundRecord, ValveRecord
 from service.schemas.what_if import WhatIfRequest, WhatIfTurnaround
 from service.schemas.windows import WindowQuestion
 from service.settings import Settings
+from service.stored_plans import unpacked_kits
 from service.translate_fleet import known_of, misfits
 from service.translate_fleet import otherwise as fleet_otherwise
 from service.translate_what_if import StockCase
@@ -36,6 +37,7 @@ from tests.database_dump import dump
 from tests.service.conftest import connected
 from tests.service.test_run_forecast import AS_OF, FILES, bring_in, computed, results
 from tests.service.test_translate_stock import of_kit
+from tests.service.turnaround_record import TURNAROUND_FILES
 
 Client = TestClient[Any]
 
@@ -278,6 +280,47 @@ def test_what_if_is_what_a_run_of_such_a_record_says(engines: Engines, migrated_
         run = stored[row["storeroom"], row["kit"]]
         for name in ("reorder_point", "order_quantity", "position", "proposed_quantity", "cycle_service_level"):
             assert row["what_if"][name] == pytest.approx(run[name], rel=5e-5), name
+
+
+def stored_of(engines: Engines) -> tuple[dict[tuple[str, str], Any], dict[tuple[str, str], Any]]:
+    """Reorder points of the latest run, and the kits its turnarounds want."""
+    with read_session(engines) as session:
+        plans = [unpacked_kits(content) for content in turnaround_plans.stored_plans(session, 1)]
+    rows = {(row["storeroom"], row["kit"]): row for row in results(engines, 1)["reorder_points"]}
+    return rows, {(plan.code, kit.kit): msgspec.to_builtins(kit) for plan in plans for kit in plan.kits}
+
+
+@pytest.mark.parametrize("day", ["2026-06-08", "2027-02-01"], ids=["earlier", "later"])
+def test_a_moved_turnaround_is_what_a_run_of_such_a_record_says(
+    planned_file: Path, migrated_file: Path, day: str
+) -> None:
+    """Levels, demand, and what every turnaround to come wants ordered: late or not, with what the earlier one takes."""
+    opened = open_engines(f"sqlite:///{planned_file}")
+    made = supposed_here(opened, {"turnarounds": [{"turnaround": "ta-26", "starts_on": day}]})
+    _, planned = stored_of(opened)
+    opened.reader.dispose()
+    ends_on = date.fromisoformat(day) + timedelta(days=20)
+    files = dict(TURNAROUND_FILES)
+    files["turnarounds.csv"] = [
+        line.replace("2026-09-07,2026-09-27", f"{day},{ends_on}") for line in TURNAROUND_FILES["turnarounds.csv"]
+    ]
+    with copied(f"sqlite:///{migrated_file}") as url:
+        other = open_engines(url)
+        bring_in(other, files)
+        computed(other)
+        levels, kits = stored_of(other)
+        other.reader.dispose()
+    for row in made["value"]:
+        run = levels[row["storeroom"], row["kit"]]
+        for name in ("reorder_point", "order_quantity", "position", "proposed_quantity", "cycle_service_level"):
+            assert row["what_if"][name] == pytest.approx(run[name], rel=5e-5), name
+    told = {(row["turnaround"], row["kit"]): row for row in made["turnaround_kits"]}
+    assert told.keys() >= kits.keys() == planned.keys() >= {("TA-26", "KT"), ("TA-28", "KT")}
+    for key, row in told.items():
+        for of, plan in (("what_if", kits), ("computed", planned)):
+            assert row[of] == {name: plan[key][name] for name in row[of]}, (key, of)
+    late = {of: told["TA-26", "KT"][of]["days_late"] for of in ("computed", "what_if")}
+    assert late["what_if"] > late["computed"] if day < "2026-09" else late["what_if"] < late["computed"]
 
 
 def test_one_kit_is_told_alone_and_other_times_hold_beside_another_fleet(engines: Engines) -> None:
