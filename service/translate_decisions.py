@@ -57,10 +57,16 @@ def _order_reason(asked: AskedStock, decision: StockDecision, *, as_of: date) ->
     days = f"{asked.question.protection_interval:.0f} days"
     wear = f"{_kits(decision.demand)} expected in the {days} an order and the next review take"
     if not decision.proposed:
-        return f"{held}: enough; {wear}"
+        return "; ".join([f"{held}: enough", wear, *_superseded(asked)])
     risk = f"{_percent(decision.short_if_ordered_today)} chance to run out before an order of today arrives"
     since = [f"was to be ordered by {_order_by(decision, as_of)}"] if decision.days_late else []
-    return "; ".join([f"{held}; {wear}; {risk}", *since, *_expiry_reason(asked, decision)])
+    return "; ".join([f"{held}; {wear}; {risk}", *since, *_expiry_reason(asked, decision), *_superseded(asked)])
+
+
+def _superseded(asked: AskedStock) -> list[str]:
+    """Say what of an old kit is used up first, and that its settings hold."""
+    told = [f"use up first {qty} of {kit}, which it supersedes" for kit, qty in sorted(asked.old_stock.items())]
+    return told + ([] if asked.setting_of is None else [f"by the stock setting of {asked.setting_of}"])
 
 
 def _order_by(decision: StockDecision, as_of: date) -> date | None:
@@ -180,6 +186,7 @@ def _details(asked: AskedStock, decision: StockDecision, ratio: float) -> Row:
         "target_source": asked.target_source,
         "consequence": asked.consequence,
         **_position_details(decision.position),
+        "old_stock": dict(sorted(asked.old_stock.items())),
         "for_turnarounds": {code: one.total for code, one in sorted(asked.for_turnarounds.items())},
         "lead_time_over_history": round6(ratio),
         "lead_time_orders_seen": asked.orders_seen,

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from forecasting.made_up_kits import KitWanted, MadeUp, kits_made_up
+from forecasting.made_up_kits import KitWanted, MadeUp, PartWanted, kits_made_up, parts_wanted
 from forecasting.stocking import StockDecision
 from service.translate import Records
 from service.translate_stock import AskedStock
@@ -16,10 +16,11 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, kw_only=True)
 class FromParts:
-    """What parts on the shelf make of a kit; what parts for one cost, if all have a price."""
+    """What parts on the shelf make of a kit, what parts for one cost, and what all kits take of each part."""
 
     made: MadeUp
     parts_cost: Decimal | None
+    parts: tuple[PartWanted, ...]
 
 
 def _bills(records: Records) -> dict[str, dict[str, int]]:
@@ -64,8 +65,10 @@ def from_parts(
     found = {}
     for room, kits in wanted.items():
         ordered = [kit for _, kit in sorted(kits, key=lambda pair: (pair[0], pair[1].kit))]
+        pool = parts_wanted(ordered, on_hand=shelf[room])
         for code, made in kits_made_up(ordered, on_hand=shelf[room]).items():
-            found[room, code] = FromParts(made=made, parts_cost=_cost(bills[code], price))
+            parts = tuple(pool[part] for part in sorted(bills[code]))
+            found[room, code] = FromParts(made=made, parts_cost=_cost(bills[code], price), parts=parts)
     return found
 
 
@@ -82,8 +85,19 @@ def _reason(found: FromParts, proposed: int) -> str:
     if number == proposed:
         return f"all {number} can be made up from parts on the shelf"
     if number:
-        return f"{number} of them can be made up from parts on the shelf, then {parts} {_be(found)} short"
-    return f"none can be made up from parts: {parts} {_be(found)} short"
+        told = f"{number} of them can be made up from parts on the shelf, then {parts} {_be(found)} short"
+    else:
+        told = f"none can be made up from parts: {parts} {_be(found)} short"
+    return "; ".join([told, *_shared(found)])
+
+
+def _shared(found: FromParts) -> list[str]:
+    """Say how many of a short part are missing where kits that are to be ordered share it."""
+    return [
+        f"{one.short} {one.part} more would make up all of {' and '.join(one.kits)}"
+        for one in found.parts
+        if one.part in found.made.short and one.short and len(one.kits) > 1
+    ]
 
 
 def _be(found: FromParts) -> str:
@@ -113,6 +127,10 @@ def with_parts(row: dict[str, object], found: FromParts | None) -> dict[str, obj
         "made_up_alone_qty": found.made.alone,
         "made_up_short_of": list(found.made.short),
         "parts_cost": None if found.parts_cost is None else str(found.parts_cost),
+        "parts": [
+            {"part": one.part, "on_hand": one.on_hand, "wanted": one.wanted, "short": one.short, "kits": list(one.kits)}
+            for one in found.parts
+        ],
     }
     reason = f"{row['reason']}; {_reason(found, proposed)}" if isinstance(proposed, int) and proposed else row["reason"]
     return row | {"reason": reason, "details": (details if isinstance(details, dict) else {}) | told}

@@ -62,6 +62,8 @@ class AskedStock:
     shortage_weight: float = 1.0
     weight_is_money: bool = False
     for_turnarounds: Mapping[str, ForTurnaround] = field(default_factory=dict)
+    old_stock: Mapping[str, int] = field(default_factory=dict)
+    setting_of: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +71,7 @@ class _Store:
     """What is on the shelf and on order, by storeroom and kit; old stock counts for its successor where it fits."""
 
     on_hand: dict[Key, int]
+    old_stock: dict[Key, dict[str, int]]
     orders: dict[Key, tuple[OpenOrder, ...]]
     undated: dict[Key, int]
     accepted: dict[Key, int]
@@ -99,8 +102,12 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
     kits = {kit.code: kit for kit in records.kits}
     counts_as = stock_counts_as(records.kits, as_of=as_of)
     on_hand: dict[Key, int] = defaultdict(int)
+    old_stock: dict[Key, dict[str, int]] = defaultdict(dict)
     for row in records.stock:
-        on_hand[row.storeroom, counts_as.get(row.kit, row.kit)] += row.on_hand
+        key = row.storeroom, counts_as.get(row.kit, row.kit)
+        on_hand[key] += row.on_hand
+        if row.kit in counts_as and row.on_hand:
+            old_stock[key][row.kit] = row.on_hand
     orders: dict[Key, list[OpenOrder]] = defaultdict(list)
     lines: dict[OrderKey, OpenLine] = {}
     undated: dict[Key, int] = defaultdict(int)
@@ -118,6 +125,7 @@ def _store(records: Records, lives: Mapping[str, ShelfLife], *, as_of: date, ass
     theirs = for_turnarounds(accepted, lines, records.turnarounds, as_of=as_of)
     return _Store(
         on_hand=dict(on_hand),
+        old_stock=dict(old_stock),
         orders={key: without_theirs(rows, theirs.get(key, {})) for key, rows in orders.items()},
         undated=dict(undated),
         accepted=not_yet_ordered(accepted),
@@ -256,6 +264,8 @@ def _ask(known: _Known, key: Key, assumed: Assumptions) -> AskedStock:
         shortage_weight=float(target.shortage_cost or assumed.shortage_weight[consequence]),
         weight_is_money=bool(target.shortage_cost),
         for_turnarounds=known.store.for_turnarounds.get(key, {}),
+        old_stock=known.store.old_stock.get(key, {}),
+        setting_of=None if key not in known.settings or known.settings[key].kit == code else known.settings[key].kit,
     )
 
 

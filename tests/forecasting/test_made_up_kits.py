@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from forecasting.errors import InvalidInput
-from forecasting.made_up_kits import KitWanted, kits_made_up
+from forecasting.made_up_kits import KitWanted, MadeUp, kits_made_up, parts_wanted
 from tests.strategies import CI
 
 BILLS = st.dictionaries(st.sampled_from("RSTU"), st.integers(1, 3), min_size=1)
@@ -44,6 +44,28 @@ def test_what_is_taken_is_there(bills: list[tuple[dict[str, int], int]], on_hand
         for part, number in one.parts.items():
             used[part] += number * min(told.pooled, one.qty)
     assert all(used[part] <= on_hand.get(part, 0) for part in "RSTU")
+
+
+@settings(CI, max_examples=100)
+@given(bills=st.lists(st.tuples(BILLS, st.integers(0, 6)), min_size=1, max_size=4), on_hand=SHELVES)
+def test_with_the_parts_that_are_missing_all_kits_are_made_up(
+    bills: list[tuple[dict[str, int], int]], on_hand: dict[str, int]
+) -> None:
+    """And with one less of any that is missing, not all: a part counted for one kit alone is found out."""
+    wanted = [KitWanted(kit=f"K{place}", qty=qty, parts=bill) for place, (bill, qty) in enumerate(bills)]
+    told = parts_wanted(wanted, on_hand=on_hand)
+    filled = {part: on_hand.get(part, 0) + one.short for part, one in told.items()}
+    assert all(made.pooled >= one.qty for one, made in zip(wanted, made_of(wanted, filled), strict=True))
+    for part, one in told.items():
+        assert one.kits == tuple(kit.kit for kit in wanted if kit.qty and part in kit.parts)
+        if one.short:
+            less = filled | {part: filled[part] - 1}
+            assert any(made.pooled < kit.qty for kit, made in zip(wanted, made_of(wanted, less), strict=True))
+
+
+def made_of(wanted: list[KitWanted], on_hand: dict[str, int]) -> list[MadeUp]:
+    made = kits_made_up(wanted, on_hand=on_hand)
+    return [made[one.kit] for one in wanted]
 
 
 def test_a_kit_without_parts_is_refused() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from forecasting.stocking import StockDecision
-from service.schemas.records import KitPartRecord, PartRecord, StockRecord
+from service.schemas.records import KitPartRecord, KitRecord, PartRecord, StockRecord
 from service.translate import Records
 from service.translate_parts import from_parts, with_parts
 from tests.service.test_translate_results import ENOUGH, SHORT
@@ -56,7 +56,45 @@ def test_an_order_says_what_parts_make_up(qty: dict[str, int], reason: str, made
         "made_up_alone_qty": made,
         "made_up_short_of": short,
         "parts_cost": "25.60",
+        "parts": [
+            {
+                "part": part,
+                "on_hand": qty.get(part, 0),
+                "wanted": 4 * each,
+                "short": max(4 * each - qty.get(part, 0), 0),
+            }
+            | {"kits": ["K"]}
+            for part, each in (("RING", 2), ("SEAL", 1))
+        ],
     }
+
+
+def test_parts_that_kits_share_are_wanted_by_all_of_them_together() -> None:
+    """Four K of two rings, three L of one ring: eleven rings, five there; K is the more urgent and takes four."""
+    files = FILES | {
+        "kits": [KIT, KitRecord(code="L", lead_time_days=30)],
+        "kit_parts": [*FILES["kit_parts"], KitPartRecord(kit="L", part="RING")],
+        "stock": shelf(K=1, L=1, RING=5, SEAL=20),
+    }
+    decisions = {
+        ("MAIN", "K"): SHORT,
+        ("MAIN", "L"): replace(SHORT, proposed=3, short_if_ordered_today=0.01),
+    }
+    found = from_parts(Records(**files), list(asked(**files).values()), decisions)
+    rows = {
+        kit: with_parts({"reason": "short", "proposed_quantity": qty, "details": {}}, found["MAIN", kit])
+        for kit, qty in (("K", 4), ("L", 3))
+    }
+    missing = "6 RING more would make up all of K and L"
+    assert rows["K"]["reason"] == (
+        f"short; 2 of them can be made up from parts on the shelf, then RING is short; {missing}"
+    )
+    assert rows["L"]["reason"] == (
+        f"short; 1 of them can be made up from parts on the shelf, then RING is short; {missing}"
+    )
+    ring = {"part": "RING", "on_hand": 5, "wanted": 11, "short": 6, "kits": ["K", "L"]}
+    for row in rows.values():
+        assert row["details"]["parts"][0] == ring  # type: ignore[index]
 
 
 def test_with_nothing_to_order_only_the_details_say_it() -> None:

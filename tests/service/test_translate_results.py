@@ -359,6 +359,15 @@ def row_of(decision: StockDecision | None, *, history_days: float = 4000.0, **ch
     return reorder_row(trim_kit(**changed), decision, as_of=AS_OF, history_days=history_days)
 
 
+def test_an_old_kit_is_used_up_first_and_its_settings_are_named() -> None:
+    told = "use up first 2 of KT-A, which it supersedes; use up first 1 of KT-B, which it supersedes"
+    for decision in (SHORT, ENOUGH):
+        row = row_of(decision, old_stock={"KT-B": 1, "KT-A": 2}, setting_of="KT-A")
+        assert str(row["reason"]).endswith(f"; {told}; by the stock setting of KT-A")
+        assert row["details"]["old_stock"] == {"KT-A": 2, "KT-B": 1}
+        assert "KT-A" not in str(row_of(decision)["reason"])
+
+
 @pytest.mark.parametrize(
     ("decision", "sentence"),
     [

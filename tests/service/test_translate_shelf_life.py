@@ -200,10 +200,12 @@ def test_a_stock_setting_rolls_to_the_successor_unless_it_has_its_own() -> None:
     assert (one.question.target, one.floor_qty, one.present_reorder_point) == (0.93, 2, 4)
     assert one.question.on_hand == 3
     assert one.warnings == ("stock setting of OLD, which it supersedes",)
+    assert (one.old_stock, one.setting_of) == ({"OLD": 2}, "OLD")
     own = StockSettingRecord(storeroom="MAIN", kit="K", target=0.99)
     for settings in ([rolled, own], [own, rolled]):
         kept = asked(kits=kits, stock_settings=settings, stock=stock)["MAIN", "K"]
         assert (kept.question.target, kept.floor_qty, kept.warnings) == (0.99, 0, ())
+        assert kept.setting_of is None
 
 
 def test_present_levels_reach_the_numerics() -> None:

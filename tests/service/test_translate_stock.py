@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 
+from forecasting.demand import Demand
 from forecasting.stock_positions import OpenOrder
-from forecasting.stocking import Rule
+from forecasting.stocking import Rule, decide
 from service.schemas.records import (
     AreaRecord,
     DesignKitRecord,
@@ -264,6 +265,22 @@ def test_old_stock_counts_for_its_successor_where_it_fits() -> None:
     question = questions["MAIN", "K"].question
     assert (question.on_hand, question.orders) == (5, (OpenOrder(due=10.0, qty=1),))
     assert question.valves == frozenset({"FV-1", "FV-2"})
+
+
+def test_the_old_kit_is_used_up_before_its_successor_is_ordered() -> None:
+    """While the old one lasts nothing is proposed; then the successor is, and never the old one."""
+    needed = Demand(probabilities=np.array([0.2, 0.3, 0.3, 0.2]), unplanned=1.5, planned=0.0, turnaround=0.0)
+    proposed = []
+    for left in (6, 3, 0):
+        files = superseding(fits=True) | {"orders": []}
+        files["stock"] = [StockRecord(storeroom="MAIN", kit="OLD", on_hand=left)]
+        questions = asked(**files)
+        assert set(questions) == {("MAIN", "K")}
+        one = questions["MAIN", "K"]
+        assert (one.question.on_hand, one.old_stock) == (left, {"OLD": left} if left else {})
+        proposed.append(decide(one.question, lambda _: needed).proposed)
+    assert proposed[0] == 0 < proposed[-1]
+    assert proposed == sorted(proposed)
 
 
 @pytest.mark.parametrize("fits", [False, None])

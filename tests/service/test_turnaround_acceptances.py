@@ -115,6 +115,8 @@ def test_accepted_ordered_received_it_counts_once_and_for_the_turnaround_alone(c
         (mine["position"], mine["proposed_quantity"])
     }
     assert [one["details"]["for_turnarounds"] for _, one in nights] == [{"TA-26": wanted}] * 4
+    (same,) = client.post("/v1/what-if", json={"kit": "KT", "storeroom": "MAIN", "floor_qty": 0}).json()["value"]
+    assert same["what_if"]["position"] == mine["position"]
 
 
 def test_what_is_accepted_for_one_turnaround_is_not_there_for_the_next(client: Client, plant: Engines) -> None:
