@@ -6,6 +6,7 @@ from forecasting.lifetime_points import POINTS
 from service.result_rows import METHOD
 from service.schemas.results import rounded
 from service.schemas.turnarounds import BasisOut, PlannedModelOut, PriceOut
+from service.translate_budget_conventions import conventions
 from service.translate_results import counted
 from service.translate_scope import ValveAtWindow
 from service.translate_scope_lines import ChosenScope
@@ -35,11 +36,13 @@ def basis_of(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope) 
     BasisOut
         Part of the document that is signed.
     """
+    prices = _prices(planning, chosen)
     return BasisOut(
         as_of=planning.asked.as_of,
         method=METHOD,
         models=_models(planning, chosen),
-        prices=_prices(planning, chosen),
+        prices=prices,
+        conventions=conventions(prices, starts_on=window.starts_on),
         assumptions=[*window.assumed, *_assumptions(chosen)],
         exclusions=list(_exclusions(planning, chosen)),
     )

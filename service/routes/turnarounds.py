@@ -11,6 +11,7 @@ from service.routes.answers import JSON, Asked, answer_list, get_list
 from service.routes.results import RunNumber
 from service.schemas.results import Page
 from service.schemas.turnarounds import (
+    BasisRowOut,
     BudgetLineOut,
     BudgetOut,
     BudgetValveOut,
@@ -130,6 +131,19 @@ def get_budget_cash(
     return answer_list(request, asked, read.listing(CashOut, list(read.plan.budget.cash)))
 
 
+@get_list("/turnarounds/{code:str}/budget/basis")
+def get_budget_basis(
+    request: AnyRequest,
+    engines: NamedDependency[Engines],
+    asked: NamedDependency[Asked],
+    code: FromPath[str],
+    run: RunNumber = None,
+) -> Response[Page[BasisRowOut]]:
+    """List what the budget rests on: data cut-off, models, prices, how it is reckoned, what it leaves out."""
+    read = read_turnaround.read_plan(engines, code=code, run_id=run)
+    return answer_list(request, asked, read.listing(BasisRowOut, read_turnaround.basis_of(read)))
+
+
 @get_list("/turnarounds/{code:str}/kits")
 def get_kits(
     request: AnyRequest,
@@ -162,4 +176,13 @@ def get_staging(
     return answer_list(request, asked, read.listing(StagedKitOut, read.plan.staging))
 
 
-HANDLERS = (get_scope, get_limits, get_budget, get_budget_valves, get_budget_cash, get_kits, get_staging)
+HANDLERS = (
+    get_scope,
+    get_limits,
+    get_budget,
+    get_budget_valves,
+    get_budget_cash,
+    get_budget_basis,
+    get_kits,
+    get_staging,
+)

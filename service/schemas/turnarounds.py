@@ -106,6 +106,15 @@ class BasisOut(Struct, kw_only=True):
     prices: Sequence[PriceOut]
     assumptions: Sequence[str]
     exclusions: Sequence[str]
+    conventions: Sequence[str] = ()  # runs of earlier versions stored none
+
+
+class BasisRowOut(Struct, kw_only=True):
+    """One thing a budget rests on: part of its basis, of what, and in words."""
+
+    part: str
+    of: str | None
+    said: str
 
 
 class BudgetOut(Struct, kw_only=True):

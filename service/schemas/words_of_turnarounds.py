@@ -46,6 +46,12 @@ WORDS_OF_TURNAROUNDS: dict[str, Word] = {
     "Basis.models": Word("Failure models it rests on", []),
     "assumptions": Word("What is assumed", ["kits are due on the first day, everything else on the last"]),
     "exclusions": Word("What it leaves out", ["what fails and is rebuilt on the run: that is running spend"]),
+    "conventions": Word("How it is reckoned", ["the contingency is a percentile of the whole less the base estimate"]),
+    "BasisRow.part": Word(
+        "Which part of the basis: as_of, method, model, price, convention, assumption, exclusion", "price"
+    ),
+    "BasisRow.of": Word("Kit, or service class and item; null: of the whole", "Q-TRM-216"),
+    "BasisRow.said": Word("In words", "9350.00 of 2026-01-05"),
     "PlannedModel.source": Word("Where the parameters come from", "own_lives_and_pool"),
     # kits
     "to_order": Word("How many to order", 4, KITS),

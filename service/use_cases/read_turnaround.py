@@ -17,12 +17,14 @@ from service.db import read_session
 from service.listings import Listing, Row, listing_of
 from service.schemas.results import CAUTIONS, Page
 from service.schemas.turnarounds import (
+    BasisRowOut,
     BudgetOut,
     TurnaroundAnswer,
     TurnaroundPlan,
     TurnaroundQuestion,
 )
 from service.stored_plans import unpacked_plan
+from service.translate_budget_conventions import basis_rows
 from service.use_cases.choose_run import choose_run, notice
 
 AskTurnaround = Callable[[TurnaroundQuestion], TurnaroundAnswer]
@@ -92,6 +94,11 @@ def told_budget(read: ReadPlan, *, percentile: int | None = None) -> BudgetOut:
         run=read.run,
         notice=read.notice,
     )
+
+
+def basis_of(read: ReadPlan) -> list[BasisRowOut]:
+    """Lay out what a budget rests on as rows; data cut-off first, exclusions last."""
+    return basis_rows(read.plan.budget.basis)
 
 
 def stored(session: Session, code: str, run_id: int | None) -> ReadPlan:

@@ -50,6 +50,7 @@ OPERATIONS = {
     ("get", "/v1/turnarounds/{code}/limits"),
     ("get", "/v1/turnarounds/{code}/budget"),
     ("get", "/v1/turnarounds/{code}/budget/valves"),
+    ("get", "/v1/turnarounds/{code}/budget/basis"),
     ("get", "/v1/turnarounds/{code}/budget/cash"),
     ("get", "/v1/turnarounds/{code}/kits"),
     ("get", "/v1/turnarounds/{code}/staging"),

@@ -155,6 +155,38 @@ def test_the_basis_names_models_prices_and_what_is_assumed(planner: Client) -> N
     assert any("isolable_on_run isn't stated" in said for said in basis["assumptions"])
 
 
+def test_the_basis_says_by_what_conventions_it_is_reckoned(planner: Client) -> None:
+    """The oldest price, of KT, is of 2025-11-01; the turnaround begins on 2026-09-07."""
+    told = planner.get(f"{PLANNED}/budget").json()["basis"]["conventions"]
+    for said in (
+        "taken to hold until 2026-09-07 as the record states them, the oldest of 2025-11-01",
+        "opening included and kits not",
+        "a find is an item worn or failed in a valve opened for something else",
+        "order-by dates count every day of the calendar",
+        "what cancelling or returning an order costs",
+        "is added once",
+    ):
+        assert len([one for one in told if said in one]) == 1, said
+
+
+def test_the_whole_basis_is_a_table_too(planner: Client) -> None:
+    basis, table = planner.get(f"{PLANNED}/budget").json()["basis"], rows(planner, f"{PLANNED}/budget/basis")
+    for part, sentences in (("convention", "conventions"), ("assumption", "assumptions"), ("exclusion", "exclusions")):
+        assert [row["said"] for row in table if row["part"] == part] == basis[sentences]
+    assert table[0] == {"part": "as_of", "of": None, "said": "2026-03-01"}
+    assert {"part": "price", "of": "KT", "said": "990.25 of 2025-11-01"} in table
+    assert len([row for row in table if row["part"] == "model"]) == len(basis["models"]) > 0
+    assert planner.get(f"{PLANNED}/budget/basis?format=csv").text.startswith("part,of,said\r\nas_of,,2026-03-01\r\n")
+
+
+def test_the_signed_document_and_the_page_hold_the_conventions(planner: Client) -> None:
+    basis = planner.get(f"{PLANNED}/budget").json()["basis"]
+    assert planner.get(f"{PLANNED}/document").json()["budget"]["basis"]["conventions"] == basis["conventions"]
+    page = planner.get("/turnarounds/TA-26").text
+    assert "How it is reckoned" in page
+    assert "opening included and kits not" in page
+
+
 def test_kits_sum_to_the_scope_and_to_the_staging_list(planner: Client) -> None:
     kits, staged = rows(planner, f"{PLANNED}/kits"), rows(planner, f"{PLANNED}/staging")
     scope = by_tag(planner)
