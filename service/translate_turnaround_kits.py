@@ -276,9 +276,10 @@ def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], fre
         )
     told = f"Order {row.to_order} by {row.order_by}: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}"
     if row.days_late:
+        late = counted(row.days_late, "day")
         told = (
-            f"Order {row.to_order} today, {counted(row.days_late, 'day')} late: there by {row.needed_on} with a chance "
-            f"of {row.arrives_in_time:.0%}; expediting would have to save that{_deferring(chosen, tags)}"
+            f"Order {row.to_order} today, {late} late: there by {row.needed_on} with a chance of "
+            f"{row.arrives_in_time:.0%}; expediting would have to save {late}{_deferring(chosen, tags)}"
         )
     if row.order_before_freeze:
         returned = "" if row.surplus_cost is None else f", and {row.surplus_cost:,} of them is expected to stay unused"

@@ -1,13 +1,14 @@
 """Why a reorder point is what it is: a sentence for the storeroom, then what it rests on."""
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import msgspec
 
 from models.base import Session
 from models.engine import Engines
-from models.queries import results
+from models.queries import acceptances, results
 from models.runs import Run, RunFailureModel, RunNeed, RunReorderPoint
 from service.db import read_session
 from service.schemas.results import ChangeOut, from_row, published
@@ -56,12 +57,16 @@ def explain_reorder_point(engines: Engines, *, run_id: int | None, storeroom: st
         models = _models(session, run, needs)
         changes = results.changes(session, run.id, storeroom=storeroom, kit=kit, after=0, limit=1)
         said = notice(session)
+        taken = acceptances.taken_of_run(session, run.id).get((row.storeroom_key, row.kit_key))
     change = from_row(ChangeOut, changes[0]) if changes else None
     details: dict[str, Any] = row.details
     return from_row(
         WhyOut,
         row,
-        sentence=" ".join([*_sentences(row, needs), *([] if change is None else [change_sentence(change)])]),
+        sentence=" ".join([
+            *_sentences(run, row, needs, taken),
+            *([] if change is None else [change_sentence(change)]),
+        ]),
         **{name: details.get(name) for name in FROM_DETAILS},
         target=WhyTargetOut(
             rule=row.rule,
@@ -97,12 +102,12 @@ def _valve(need: RunNeed) -> WhyValveOut:
     return from_row(WhyValveOut, need, expected_in_protection_interval=need.mean_protection)
 
 
-def _sentences(row: RunReorderPoint, needs: Sequence[RunNeed]) -> list[str]:
-    parts = [_what_to_do(row), _overdue(row), _who_takes_it(row, needs), _what_it_achieves(row)]
+def _sentences(run: Run, row: RunReorderPoint, needs: Sequence[RunNeed], taken: int | None) -> list[str]:
+    parts = [_what_to_do(run, row, taken), _overdue(row), _who_takes_it(row, needs), _what_it_achieves(row)]
     return [part for part in parts if part]
 
 
-def _what_to_do(row: RunReorderPoint) -> str:
+def _what_to_do(run: Run, row: RunReorderPoint, taken: int | None) -> str:
     what = f"kit {row.kit} in storeroom {row.storeroom}"
     if row.reorder_point is None:
         return f"No reorder point can be given for {what}: {row.reason or row.status}."
@@ -112,11 +117,19 @@ def _what_to_do(row: RunReorderPoint) -> str:
         return (
             f"Nothing to order of {what}: its stock position is {row.position}, its reorder point {row.reorder_point}."
         )
-    by = "" if row.order_by is None else f" by {row.order_by.isoformat()}"
-    return (
-        f"Order {row.proposed_quantity} of {what}{by}: its stock position is {row.position}, "
-        f"its reorder point {row.reorder_point}."
-    )
+    stands = f"its stock position is {row.position}, its reorder point {row.reorder_point}."
+    if taken is not None:
+        decided = f"{taken} accepted" if taken else "declined"
+        return f"Nothing more to order of {what}: {decided} since this forecast; before that {stands}"
+    return f"Order {row.proposed_quantity} of {what}{_by(row, as_of=run.as_of)}: {stands}"
+
+
+def _by(row: RunReorderPoint, *, as_of: date) -> str:
+    """Say by when; a day in the past is what it should have been."""
+    if row.order_by is None or row.order_by >= as_of:
+        return "" if row.order_by is None else f" by {row.order_by}"
+    days = (as_of - row.order_by).days
+    return f" today, {days} {'day' if days == 1 else 'days'} late (it was to be ordered by {row.order_by})"
 
 
 def _overdue(row: RunReorderPoint) -> str:

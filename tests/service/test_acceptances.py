@@ -205,7 +205,17 @@ def test_what_was_taken_is_not_on_the_list_to_be_ordered_again(
     assert (after["action"], after["order_quantity"], after["accepted_qty"]) == ("accepted_not_ordered", 0, 4)
     assert (after["position"], after["cost"]) == (6, None)
     assert after["reason"] == f"4 accepted since this forecast; {before['reason']}"
+    why = "/v1/reorder-points/MAIN/K-1/why"
+    assert (
+        client
+        .get(why)
+        .json()["sentence"]
+        .startswith(
+            "Nothing more to order of kit K-1 in storeroom MAIN: 4 accepted since this forecast; before that its stock"
+        )
+    )
     client.post(ADDRESS, json={"quantity": 0, "reason": "not this year"})
+    assert "MAIN: declined since this forecast" in client.get(why).json()["sentence"]
     declined = line()
     assert (declined["action"], declined["order_quantity"], declined["position"]) == ("declined", 0, 2)
     client.post(ADDRESS, json={"reorder_point": 5, "reason": "only a level, which decides no quantity"})

@@ -231,7 +231,7 @@ def test_why_is_a_sentence_and_what_it_rests_on(client: Client, engines: Engines
 @pytest.mark.parametrize(
     ("kit", "sentence"),
     [
-        ("K%2F2", "Order 1 of kit K/2 in storeroom MAIN by 2026-02-01"),
+        ("K%2F2", "Order 1 of kit K/2 in storeroom MAIN today, 28 days late (it was to be ordered by 2026-02-01): its"),
         ("K-3", "its reorder point 1. Chase 2 on overdue orders."),
         ("K-4", "No reorder point can be given for kit K-4 in storeroom MAIN: its lead time is not known."),
     ],

@@ -208,7 +208,7 @@ def test_a_late_kit_comes_first_and_says_what_that_means(planner: Client) -> Non
     assert first["order_before_freeze"] is True
     for told in (
         "37 days late",
-        "expediting would have to save that",
+        "expediting would have to save 37 days",
         "to the next window would cost",
         "on probability",
     ):
