@@ -1,7 +1,7 @@
 """From the kits each valve takes to the demand of a population: one distribution per kit and window."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -16,6 +16,7 @@ __all__ = [
     "Demand",
     "demand_by_row",
     "demand_of_classes",
+    "counts_of_valves",
     "kit_demand",
     "mixed_demands",
     "running_demand",
@@ -23,6 +24,7 @@ __all__ = [
 
 ComplexArray = NDArray[np.complex128]
 TAIL = 1e-12
+DUST = 1e-13
 DROWNED = 40.0
 MANY, NEGLIGIBLE = 1000, 1e-13
 """From so many valves on series are tried; relative error of a transform that is of no account."""
@@ -225,6 +227,10 @@ def mixed_demands(
     >>> mixed_demands([sure], [week], valves=every, weights=weights, running=True)[week].mean
     0.0
     """
+    taken = [one for one in taken if len(_rows(one, valves))]
+    if not taken:
+        nothing = Demand(probabilities=np.ones(1), unplanned=0.0, planned=0.0, turnaround=0.0)
+        return dict.fromkeys(windows, nothing)
     rows = [_rows(one, valves) for one in taken]
     kinds = np.zeros((len(windows), 3))
     for one, row in zip(taken, rows, strict=True):
@@ -250,6 +256,40 @@ def mixed_demands(
             mixed = _mixed(parts, kinds[some], weights)
             found.update(zip((windows[number] for number in some), mixed, strict=True))
     return {window: found[window] for window in windows}
+
+
+def counts_of_valves(counts: FloatArray) -> list[FloatArray]:
+    """Add the counts of independent valves at each point, in several windows.
+
+    Parameters
+    ----------
+    counts : float array, shape (windows, points, valves, n) [1]
+        P(0), P(1), ... of each valve.
+
+    Returns
+    -------
+    list of float array, shape (points, m) each [1]
+        Of all valves together, for each window; rows sum to 1.
+
+    References
+    ----------
+    As `kit_demand`.
+
+    Examples
+    --------
+    >>> counts_of_valves(np.full((1, 1, 2, 2), 0.5))[0].round(6)
+    array([[0.25, 0.5 , 0.25]])
+    """
+    part = _Part(qty=1, counts=counts, times=np.ones(counts.shape[2], dtype=np.int64))
+    found: dict[int, FloatArray] = {}
+    for some, least, size, transform in _transforms([part]):
+        moved = transform * (_turns(size, transform.shape[2]) ** -least[:, None])[:, None]
+        chances = np.clip(np.fft.irfft(moved, size), 0.0, None) if size > 1 else np.ones((len(some), len(counts[0]), 1))
+        for window, below, chance in zip(some.tolist(), least.tolist(), chances, strict=True):
+            likely = chance[:, : int(np.flatnonzero((chance > DUST).any(axis=0))[-1]) + 1]
+            whole = np.concatenate([np.zeros((len(likely), below)), likely], axis=1)
+            found[window] = whole / whole.sum(axis=1, keepdims=True)
+    return [found[window] for window in range(len(counts))]
 
 
 def demand_of_classes(parts: Iterable[Demand]) -> Demand:
@@ -389,23 +429,36 @@ def _product(part: _Part, turns: ComplexArray) -> ComplexArray:
     return whole.reshape(windows, points, -1)
 
 
-def _mixed(parts: Sequence[_Part], kinds: FloatArray, weights: FloatArray) -> list[Demand]:
-    """Add the kits of independent valves at each point, then mix, in several windows; `kinds` has a row for each."""
+def _turns(size: int, frequencies: int) -> ComplexArray:
+    return np.asarray(np.exp(-2j * np.pi * np.arange(frequencies) / size))
+
+
+def _transforms(parts: Sequence[_Part]) -> Iterator[tuple[IntArray, IntArray, int, ComplexArray]]:
+    """Transform what all valves take, windows of one size together: which, below which count nothing is, size, values.
+
+    Values have shape (windows, points, frequencies); beyond the last frequency they are of no account.
+    """
     least, sizes = _span(parts)
-    found: dict[int, Demand] = {}
     for size in np.unique(sizes).tolist():
         some = np.flatnonzero(sizes == size)
         alike = [replace(part, counts=part.counts[some]) for part in parts] if len(some) < len(sizes) else parts
-        turns = np.exp(-2j * np.pi * np.arange(_frequencies(alike, size)) / size)
-        transform = np.ones((len(some), len(weights), len(turns)), dtype=np.complex128)
+        turns = _turns(size, _frequencies(alike, size))
+        transform = np.ones((len(some), parts[0].counts.shape[1], len(turns)), dtype=np.complex128)
         for part in alike:
             transform *= _product(part, turns)
+        yield some, least[some], size, transform
+
+
+def _mixed(parts: Sequence[_Part], kinds: FloatArray, weights: FloatArray) -> list[Demand]:
+    """Add the kits of independent valves at each point, then mix, in several windows; `kinds` has a row for each."""
+    found: dict[int, Demand] = {}
+    for some, least, size, transform in _transforms(parts):
         # beyond the last frequency irfft takes zeros
-        moved = np.einsum("p,wpf->wf", weights, transform) * turns ** -least[some, None]
+        moved = np.einsum("p,wpf->wf", weights, transform) * _turns(size, transform.shape[2]) ** -least[:, None]
         chances = np.clip(np.fft.irfft(moved, size), 0.0, None) if size > 1 else np.ones((len(some), 1))
-        for window, chance in zip(some.tolist(), chances, strict=True):
-            found[window] = _demand(chance, int(least[window]), kinds[window])
-    return [found[window] for window in range(len(sizes))]
+        for window, below, chance in zip(some.tolist(), least.tolist(), chances, strict=True):
+            found[window] = _demand(chance, below, kinds[window])
+    return [found[window] for window in range(len(kinds))]
 
 
 def _demand(chances: FloatArray, least: int, kinds: FloatArray) -> Demand:

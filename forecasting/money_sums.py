@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.fft import next_fast_len
 
 from forecasting.arrays import FloatArray, check
 
@@ -85,17 +86,18 @@ def _extent(classes: Sequence[Sequence[Amounts]]) -> float:
     return min(largest, middle + SPREADS * float(np.sqrt(square)) + 2.0 * biggest)
 
 
-def _on_grid(one: Amounts, step: float, cells: int) -> FloatArray:
-    """Share amounts out over the grid points beside them, means kept, shape (k, cells)."""
-    place = np.minimum(one.values / step, cells - 1.0)
-    low = np.floor(place + 1e-9).astype(np.int64)
-    part = np.clip(place - low, 0.0, 1.0)
-    laid = np.zeros((len(one.chances), cells + 1))
-    for number, (at, above) in enumerate(zip(low, part, strict=True)):
-        laid[:, at] += one.chances[:, number] * (1.0 - above)
-        laid[:, at + 1] += one.chances[:, number] * above
-    laid[:, cells - 1] += laid[:, cells]
-    return laid[:, :cells]
+def _on_grid(amounts: Sequence[Amounts], step: float, cells: int) -> FloatArray:
+    """Share amounts out over the grid points beside them, means kept, shape (amounts, k, cells)."""
+    laid = np.zeros((len(amounts), len(amounts[0].chances), cells + 1))
+    for row, one in zip(laid, amounts, strict=True):
+        place = np.minimum(one.values / step, cells - 1.0)
+        low = np.floor(place + 1e-9).astype(np.int64)
+        part = np.clip(place - low, 0.0, 1.0)
+        for number, (at, above) in enumerate(zip(low.tolist(), part.tolist(), strict=True)):
+            row[:, at] += one.chances[:, number] * (1.0 - above)
+            row[:, at + 1] += one.chances[:, number] * above
+    laid[..., cells - 1] += laid[..., cells]
+    return laid[..., :cells]
 
 
 def sum_of(amounts: Sequence[Amounts], *, step: float | None = None) -> Sums:
@@ -185,13 +187,11 @@ def _sums(classes: Sequence[Sequence[Amounts]], *, step: float) -> Sums:
     """Multiply at each point, mix the points of each class, multiply the classes."""
     # each amount may be shared out to the point above
     cells = int(np.ceil(_extent(classes) / step - 1e-9)) + 1 + sum(len(amounts) for amounts in classes)
-    size = 1 << int(np.ceil(np.log2(2 * cells)))  # room for what lies beyond, so that it doesn't come round
+    size = next_fast_len(cells + cells // 4, real=True)  # room for what lies beyond, so that it doesn't come round
     whole = np.ones(size // 2 + 1, dtype=np.complex128)
     for amounts in classes:
-        spectrum = np.ones((len(amounts[0].chances), size // 2 + 1), dtype=np.complex128)
-        for one in amounts:
-            spectrum *= np.fft.rfft(_on_grid(one, step, cells), n=size, axis=1)
-        whole *= spectrum.mean(axis=0)
+        spectra = np.fft.rfft(_on_grid(amounts, step, cells), n=size, axis=2)
+        whole *= np.prod(spectra, axis=0).mean(axis=0)
     chances = np.fft.irfft(whole, n=size)[:cells]
     chances = np.where(chances > NOISE, chances, 0.0)[: np.flatnonzero(chances > NOISE)[-1] + 1]
     return Sums(step=step, chances=chances / chances.sum())

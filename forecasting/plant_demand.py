@@ -195,10 +195,7 @@ def _spent(one: _Class, by_kit: Mapping[str, Sequence[KitPoints]]) -> Spent:
     """Say what one class spends."""
     prices, points = one.spend.prices, len(one.points.weights)
     return {
-        area: {
-            window: spend_of_class(by_kit, window, valves=valves, prices=prices, points=points)
-            for window in one.spend.windows
-        }
+        area: spend_of_class(by_kit, one.spend.windows, valves=valves, prices=prices, points=points)
         for area, valves in one.spend.areas.items()
     }
 

@@ -60,7 +60,7 @@ def _made(*, interval: float, turnarounds: tuple[float, ...] = ()) -> dict[str, 
 
 
 def _spent(made: Mapping[str, list[KitPoints]], window: Window) -> dict[str, Sums]:
-    part = spend_of_class(made, window, valves=EVERY, prices=PRICES, points=4)
+    part = spend_of_class(made, [window], valves=EVERY, prices=PRICES, points=4)[window]
     return dict(spend_of_classes([part]).sums)
 
 
@@ -137,7 +137,8 @@ def test_the_p90_of_the_total_is_not_the_sum_of_those_of_its_kinds() -> None:
 def test_valves_of_a_class_share_what_is_not_known_of_lifetimes() -> None:
     """Mixing each valve by itself would be too sure: same mean, narrower."""
     made = _made(interval=INF)
-    alone = [spend_of_class(made, YEAR, valves=frozenset({valve}), prices=PRICES, points=4) for valve in VALVES]
+    one_by_one = [frozenset({valve}) for valve in VALVES]
+    alone = [spend_of_class(made, [YEAR], valves=one, prices=PRICES, points=4)[YEAR] for one in one_by_one]
     narrow, wide = spend_of_classes(alone).sums["total"], _spent(made, YEAR)["total"]
     assert narrow.mean == pytest.approx(wide.mean, rel=1e-6)
     assert wide.quantile(0.9) - wide.quantile(0.1) > 1.03 * (narrow.quantile(0.9) - narrow.quantile(0.1))
@@ -145,7 +146,7 @@ def test_valves_of_a_class_share_what_is_not_known_of_lifetimes() -> None:
 
 def test_a_kit_without_a_price_is_named_with_how_many_are_expected() -> None:
     made = _made(interval=INF)
-    part = spend_of_class(made, YEAR, valves=EVERY, prices={"packing": 230.0}, points=4)
+    part = spend_of_class(made, [YEAR], valves=EVERY, prices={"packing": 230.0}, points=4)[YEAR]
     spend = spend_of_classes([part, part])
     expected = 2.0 * float(made["trim"][0].over.unplanned[YEAR].sum())
     assert spend.unpriced == {"trim": pytest.approx(expected, rel=1e-3)}
