@@ -122,7 +122,7 @@ def decided(line: OrderLineOut, taken: int) -> OrderLineOut:
         The same, with what was decided.
     """
     actions = {*line.action.split("|"), "accepted_not_ordered" if taken else "declined"} - {"order", ""}
-    said = f"{taken} accepted since this forecast" if taken else "declined since this forecast"
+    said = f"{taken} accepted since this forecast, on no order yet" if taken else "declined since this forecast"
     return structs.replace(
         line,
         position=None if line.position is None else line.position + taken,
@@ -130,7 +130,7 @@ def decided(line: OrderLineOut, taken: int) -> OrderLineOut:
         cost=None,
         action="|".join(word for word in ACTIONS if word in actions),
         accepted_qty=line.accepted_qty + taken,
-        reason=f"{said}; {line.reason}",
+        reason=f"{said}; before that: {line.reason}",
     )
 
 

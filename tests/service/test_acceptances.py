@@ -204,7 +204,7 @@ def test_what_was_taken_is_not_on_the_list_to_be_ordered_again(
     after = line()
     assert (after["action"], after["order_quantity"], after["accepted_qty"]) == ("accepted_not_ordered", 0, 4)
     assert (after["position"], after["cost"]) == (6, None)
-    assert after["reason"] == f"4 accepted since this forecast; {before['reason']}"
+    assert after["reason"] == f"4 accepted since this forecast, on no order yet; before that: {before['reason']}"
     why = "/v1/reorder-points/MAIN/K-1/why"
     assert (
         client

@@ -70,7 +70,7 @@ def test_it_is_recorded_and_the_list_says_so_at_once(client: Client) -> None:
     after = line(client)
     assert (after["action"], after["order_quantity"], after["accepted_qty"]) == ("accepted_not_ordered", 0, wanted)
     assert (after["cost"], after["order_by"]) == (None, before["order_by"])
-    assert after["reason"] == f"{wanted} accepted since this forecast; {before['reason']}"
+    assert after["reason"] == f"{wanted} accepted since this forecast, on no order yet; before that: {before['reason']}"
     declined = client.post(ADDRESS, json={"quantity": 0, "reason": "not this year"})
     assert declined.status_code == 200
     assert (line(client)["action"], line(client)["order_quantity"], line(client)["accepted_qty"]) == ("declined", 0, 0)
