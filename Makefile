@@ -21,13 +21,13 @@ test: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest -n 2
+	$(BIN)/pytest -n 2
 	@echo "not run here: benchmarks (make bench), peer libraries anew (make oracles), LibreOffice and Chromium (make test-desktop)"
 
 test-desktop: $(STAMP)
 	@command -v soffice >/dev/null && { command -v chromium || command -v chromium-browser; } >/dev/null \
 	 || { echo "apt-get install --no-install-recommends libreoffice-calc chromium fonts-dejavu-core"; exit 1; }
-	OPENBLAS_NUM_THREADS=1 $(BIN)/pytest tests/desktop
+	$(BIN)/pytest tests/desktop
 
 bench: $(STAMP)
 	$(BIN)/python -m tests.benchmarks.bench_fitting

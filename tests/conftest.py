@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from sqlmodel import SQLModel
 
+import service  # noqa: F401  - one thread of linear algebra, in this process as in those it starts
 from models.engine import Engines, migrate, open_engines
 from tests.database_copies import DATABASES, execute
 from tests.postgresql_server import running_postgresql

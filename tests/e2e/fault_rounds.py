@@ -27,8 +27,9 @@ from models.queries.runs import RESULT_TABLES
 from service.db import read_session
 from service.schedule import Schedule
 from service.use_cases.keep_copies import bring_back
+from tests.commands import Process, forked
 from tests.e2e.killed_server import back_up, schedule
-from tests.e2e.test_killed_imports import EVENTS, FORKED, Process, assert_sound, events, serving
+from tests.e2e.test_killed_imports import EVENTS, assert_sound, events, serving
 
 CSV = {"Content-Type": "text/csv"}
 SITE = Schedule(zone=ZoneInfo("Europe/Berlin"))
@@ -123,12 +124,12 @@ class Rounds:
         self.played.days += 1
         told, unharmed = self._told("doomed scheduler"), self._told("scheduler")
         # whichever takes the job meets the point
-        both = [FORKED.Process(target=schedule, args=(told, self.url, SITE, day)) for _ in range(self.servers)]
+        both = [forked(schedule, told, self.url, SITE, day) for _ in range(self.servers)]
         self._end(both, told, what="run", point=point, begin=lambda: _start(both))
         for _ in range(MOST_LOOKS):
             if self._finished_jobs() == self.played.days:
                 return
-            look = FORKED.Process(target=schedule, args=(unharmed, self.url, SITE, day))
+            look = forked(schedule, unharmed, self.url, SITE, day)
             look.start()
             look.join(PATIENCE)
         raise AssertionError(f"the job due on {day} was not done")
@@ -162,14 +163,14 @@ class Rounds:
         """Kill a backup: the last one stays or the new one is whole already; the next one is, too."""
         copy, told = self.folder / "copy", self._told("doomed backup")
         before = copy.read_bytes() if copy.exists() else None
-        process = FORKED.Process(target=back_up, args=(told, self.url, copy))
+        process = forked(back_up, told, self.url, copy)
         self._end([process], told, what="backup", point=point, begin=process.start)
         left = copy.read_bytes() if copy.exists() else None
         if process.exitcode != 0 and left != before:
             # its moment may come after the new one took the place of the last, and before the process ends
             assert point == RANDOM
             self._expect_whole(copy)
-        whole = FORKED.Process(target=back_up, args=(self._told("backup"), self.url, copy))
+        whole = forked(back_up, self._told("backup"), self.url, copy)
         whole.start()
         whole.join(PATIENCE)
         assert whole.exitcode == 0

@@ -1,6 +1,5 @@
 """A server killed in the middle of an import: nothing half there, and the same file sent again comes in whole."""
 
-import multiprocessing
 import os
 import signal
 from collections import Counter
@@ -18,13 +17,9 @@ from models.queries import records
 from models.queries.audit import list_entries
 from models.queries.rows import Values
 from service.db import read_session
+from tests.commands import Process, forked
 from tests.e2e.killed_server import PART, POINTS, serve
 from tests.e2e.test_serve_open import CSV, PATIENCE, free_port, wait_until_alive
-
-# Each server is forked from a process that has loaded what servers need, which takes far longer than the rest.
-FORKED = multiprocessing.get_context("forkserver")
-FORKED.set_forkserver_preload(["tests.e2e.killed_server"])
-Process = multiprocessing.process.BaseProcess
 
 ROUNDS = int(os.environ.get("KILL_ROUNDS", "1"))  # a soak takes more
 EVENTS = 5 * PART // 2
@@ -53,7 +48,7 @@ def events(kill: int) -> str:
 def serving(url: str, folder: Path) -> Iterator[tuple[Process, httpx.Client]]:
     """Serve from a process that can be told to die."""
     port = free_port()
-    process = FORKED.Process(target=serve, args=(folder, url, port))
+    process = forked(serve, folder, url, port)
     process.start()
     try:
         with httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=PATIENCE, trust_env=False) as client:

@@ -20,7 +20,7 @@ from service.db import read_session, write_session
 from service.schedule import JOBS, NIGHTLY_RUN, Schedule, last_due
 from service.settings import DATABASE_VARIABLE
 from service.use_cases import claim_jobs
-from tests.e2e.test_killed_imports import FORKED
+from tests.commands import PROCESSES, forked
 from tests.service.test_runs import import_two_files
 from tests.service.test_scheduler import holder
 
@@ -74,10 +74,8 @@ def settle_other_jobs(engines: Engines, schedule: Schedule, at: datetime) -> Non
 def play(engines: Engines, url: str, schedule: Schedule) -> int:
     """Start two schedulers, wait until the run is done and both have looked, end them; tell how many runs they took."""
     at = f"{schedule.hour:02}:{schedule.minute:02}"
-    barrier, looks = FORKED.Barrier(2), FORKED.Queue()
-    both = [
-        FORKED.Process(target=schedule_together, args=(barrier, looks, url, schedule.zone.key, at)) for _ in range(2)
-    ]
+    barrier, looks = PROCESSES.Barrier(2), PROCESSES.Queue()
+    both = [forked(schedule_together, barrier, looks, url, schedule.zone.key, at) for _ in range(2)]
     try:
         for process in both:
             process.start()
