@@ -10,7 +10,7 @@ The error is of second order in the cell's length for shapes of at least 1.
 """
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -142,6 +142,27 @@ class _Survival:
         return _planned(calendar, self.due, weight, earliest)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Fresh:
+    """What `Operators` says of a process fresh in each cell."""
+
+    due: FloatArray
+    failed: FloatArray
+    planned: FloatArray
+    early: FloatArray
+    resolvent: FloatArray
+
+
+@lru_cache(maxsize=4)
+def _fresh(process: Process, calendar: Calendar) -> _Fresh:
+    """Look at a fresh process once for all that it is linked with."""
+    cells = len(calendar.left)
+    fresh = _Survival(process, np.zeros((cells, len(process.lifetimes))), calendar.middle)
+    (failed, early), planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
+    resolvent = solve_triangular(np.eye(cells) - failed - planned, np.eye(cells), lower=False)
+    return _Fresh(due=fresh.due, failed=failed, planned=planned, early=early, resolvent=resolvent)
+
+
 def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) -> Operators:
     """First-renewal probabilities of one process, from fresh and from the starting ages.
 
@@ -176,23 +197,20 @@ def renewal_operators(process: Process, calendar: Calendar, ages: FloatArray) ->
     >>> round(float((operators.start @ operators.resolvent).sum()), 4)
     0.1
     """
-    cells, rows = len(calendar.left), len(ages)
-    fresh = _Survival(process, np.zeros((cells, len(process.lifetimes))), calendar.middle)
-    old = _Survival(process, ages, np.zeros(rows))
-    (failed, early), planned = fresh.failed(calendar), fresh.planned(calendar, np.arange(cells))
+    fresh, old = _fresh(process, calendar), _Survival(process, ages, np.zeros(len(ages)))
     start_failed, start_early = old.failed(calendar)
     return Operators(
         process=process,
         ages=ages,
         due=fresh.due,
         start_due=old.due,
-        failed=failed,
-        planned=planned,
-        early=early,
+        failed=fresh.failed,
+        planned=fresh.planned,
+        early=fresh.early,
         start_failed=start_failed,
-        start_planned=old.planned(calendar, np.zeros(rows, dtype=np.int64)),
+        start_planned=old.planned(calendar, np.zeros(len(ages), dtype=np.int64)),
         start_early=start_early,
-        resolvent=solve_triangular(np.eye(cells) - failed - planned, np.eye(cells), lower=False),
+        resolvent=fresh.resolvent,
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 
@@ -83,24 +83,16 @@ class Renewals:
 
     Parameters
     ----------
-    windows : int [windows]
-        How many, running ones among them.
     count : function from the number of a window to a float array, shape (valves, n) [1]
         P(0), P(1), ... in it; those of windows come first, then running ones.
     unplanned, planned, turnaround : float array, shape (valves, windows) [renewals]
         Expected in each window: by failure, as planned, and as planned on the first day of a turnaround.
     """
 
-    windows: int
     count: Callable[[int], FloatArray]
     unplanned: FloatArray
     planned: FloatArray
     turnaround: FloatArray
-
-    @cached_property
-    def counts(self) -> tuple[FloatArray, ...]:
-        """P(0), P(1), ... in each window, then in each running one; counted when asked for."""
-        return tuple(self.count(window) for window in range(self.windows))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,8 +125,7 @@ def _by_valve(linked: _Linked, count: Callable[[int], FloatArray], by_cell: tupl
     inside, stops = calendar.inside, calendar.turnaround[:, None]
     unplanned, planned = by_cell
     return Renewals(
-        windows=len(calendar.starts),
-        count=lambda window: np.asarray(share @ count(window)),
+        count=cache(lambda window: np.asarray(share @ count(window))),
         unplanned=np.asarray(share @ (unplanned @ inside)),
         planned=np.asarray(share @ (planned @ np.where(stops, 0.0, inside))),
         turnaround=np.asarray(share @ (planned @ np.where(stops, inside, 0.0))),
@@ -268,14 +259,13 @@ def together(first: Renewals, second: Renewals) -> Renewals:
     --------
     >>> half = np.full((1, 1), 0.5)
     >>> coin = Renewals(
-    ...     windows=1, count=lambda _: np.array([[0.5, 0.5]]), unplanned=half, planned=0 * half, turnaround=0 * half
+    ...     count=lambda _: np.array([[0.5, 0.5]]), unplanned=half, planned=0 * half, turnaround=0 * half
     ... )
-    >>> together(coin, coin).counts[0]
+    >>> together(coin, coin).count(0)
     array([[0.25, 0.5 , 0.25]])
     """
     return Renewals(
-        windows=first.windows,
-        count=lambda window: _convolved(first.counts[window], second.counts[window]),
+        count=cache(lambda window: _convolved(first.count(window), second.count(window))),
         unplanned=first.unplanned + second.unplanned,
         planned=first.planned + second.planned,
         turnaround=first.turnaround + second.turnaround,

@@ -116,13 +116,13 @@ def change_rows(made: Forecast, asked: Asked, before: RunBefore) -> list[Row]:
         ),
     )
     # the run's own numbers, in many more windows, differ in the last digits: like is compared with like
-    steps: list[Expected] = [
-        _expected_again(old.plant, old.stock, old_models),
-        _expected_again(then.plant, then.stock, at_hand),
-        _expected_again(idle, asked.stock, at_hand),
-        _expected_again(asked.plant, asked.stock, at_hand),
-        _expected_again(asked.plant, asked.stock, new_models),
-    ]
+    steps = _each_again([
+        (old.plant, old.stock, old_models),
+        (then.plant, then.stock, at_hand),
+        (idle, asked.stock, at_hand),
+        (asked.plant, asked.stock, at_hand),
+        (asked.plant, asked.stock, new_models),
+    ])
     told = _told_by_kit(before.inputs.events, asked, since=since)
     days = {
         (one.question.storeroom, one.question.kit): one.question.protection_interval
@@ -159,6 +159,20 @@ def _exchanges_until(
         )
         for tag, taken in exchanges.items()
     }
+
+
+def _each_again(steps: Iterable[tuple[Plant, Sequence[AskedStock], _Models]]) -> list[Expected]:
+    """Compute expected kits of each, once for neighbours that have nothing to differ by."""
+    made: list[Expected] = []
+    before = None
+    for plant, stock, models in steps:
+        asked = [
+            (one.storeroom, one.kit, one.valves, one.protection_interval) for one in (each.question for each in stock)
+        ]
+        read = plant, asked, models.in_use, models.points.lifetimes
+        made.append(made[-1] if read == before else _expected_again(plant, stock, models))
+        before = read
+    return made
 
 
 def _expected_again(plant: Plant, stock: Sequence[AskedStock], models: _Models) -> dict[Key, float]:
