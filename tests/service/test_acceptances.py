@@ -16,7 +16,7 @@ from models.runs import Run
 from service.db import write_session
 from service.settings import Settings
 from service.use_cases import manage_keys
-from tests.service.test_run_forecast import FILES, bring_in, computed
+from tests.service.test_run_forecast import FILES, bring_in, computed, of_valves
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -161,7 +161,7 @@ def test_what_was_accepted_is_not_proposed_again_and_counts_until_it_is_on_an_or
     client: Client, engines: Engines
 ) -> None:
     """Four nights: proposed; accepted, so not again; partly ordered, so the rest counts; the rest taken back."""
-    bring_in(engines, FILES)
+    bring_in(engines, of_valves(FILES, "FV-1", "FV-2", "FV-3"))
     address = "/v1/reorder-points/MAIN/KP"
     computed(engines)
     first = client.get(address).json()

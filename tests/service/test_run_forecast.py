@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections import defaultdict
+from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
 from datetime import date, timedelta
@@ -83,6 +84,17 @@ FILES = {
         "PO-2,1,MAIN,KP,2026-02-01,2027-02-01,3",
     ],
 }
+
+
+def of_valves(files: dict[str, list[str]], *tags: str, without: Sequence[str] = ()) -> dict[str, list[str]]:
+    """Leave only these valves in a plant, and out of its files what begins with a code."""
+    some = {}
+    for name, (header, *rows) in files.items():
+        columns, kept = header.split(","), [row for row in rows if not row.startswith(tuple(without))]
+        if "tag" in columns:
+            kept = [row for row in kept if row.split(",")[columns.index("tag")] in tags]
+        some[name] = [header, *kept]
+    return some
 
 
 def bring_in(engines: Engines, files: dict[str, list[str]]) -> None:

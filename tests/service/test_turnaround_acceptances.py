@@ -13,8 +13,9 @@ from litestar.testing import TestClient
 from models.engine import Engines, open_engines
 from service.settings import Settings
 from service.use_cases import manage_keys
-from tests.service.test_run_forecast import computed
+from tests.service.test_run_forecast import bring_in, computed
 from tests.service.test_turnaround_order_lines import lines_of
+from tests.service.turnaround_record import WET_FILES
 
 Client = TestClient[Any]
 Connect = Callable[[Settings], AbstractContextManager[Client]]
@@ -22,11 +23,23 @@ Row = dict[str, Any]
 ADDRESS = "/v1/turnarounds/ta-26/kits/kt/accept"
 
 
+@pytest.fixture(scope="module")
+def first_run(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a database, only copied, with the first run of a small plant that has turnarounds to come."""
+    path = tmp_path_factory.mktemp("first_run") / "record.sqlite"
+    shutil.copyfile(migrated_file, path)
+    engines = open_engines(f"sqlite:///{path}")
+    bring_in(engines, WET_FILES)
+    computed(engines)
+    engines.reader.dispose()
+    return path
+
+
 @pytest.fixture
-def plant(planned_file: Path, tmp_path: Path) -> Iterator[Engines]:
-    """Copy the small plant that has turnarounds to come, with its first run."""
+def plant(first_run: Path, tmp_path: Path) -> Iterator[Engines]:
+    """Copy it."""
     path = tmp_path / "record.sqlite"
-    shutil.copyfile(planned_file, path)
+    shutil.copyfile(first_run, path)
     engines = open_engines(f"sqlite:///{path}")
     yield engines
     engines.reader.dispose()
@@ -105,7 +118,7 @@ def test_accepted_ordered_received_it_counts_once_and_for_the_turnaround_alone(c
     asked = {name: line(client)[name] for name in ("action", "overdue_qty", "order_by")}
     assert list(asked.values()) == ["chase_overdue", wanted, "2026-03-01"]
     client.patch("/v1/orders/PO-9/1", json={"received_on": "2026-03-01", "received_qty": wanted})
-    client.patch("/v1/stock/MAIN/KT", json={"on_hand": 2 + wanted})
+    client.patch("/v1/stock/MAIN/KT", json={"on_hand": 1 + wanted})
     nights.append(night(client, plant))
     assert f"{wanted} in the storeroom" in nights[3][0]["reason"]
     assert f"{wanted} kept for turnarounds" in nights[3][1]["reason"]

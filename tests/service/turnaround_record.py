@@ -1,6 +1,6 @@
 """A small invented plant with turnarounds to come, as files."""
 
-from tests.service.test_run_forecast import FILES
+from tests.service.test_run_forecast import FILES, of_valves
 
 TURNAROUND_FILES: dict[str, list[str]] = {
     **FILES,
@@ -75,3 +75,15 @@ TURNAROUND_FILES: dict[str, list[str]] = {
     ],
 }
 """FV-3's trim and FV-5 have no known start; FV-5 has no costs; U900 has no valve."""
+
+
+WET_FILES = of_valves(
+    TURNAROUND_FILES
+    | {
+        "stock.csv": ["storeroom,kit,on_hand", "MAIN,KP,3", "MAIN,KT,1"],
+        "stock_settings.csv": ["storeroom,kit,rule,target,floor_qty", "MAIN,KT,cycle_service_level,0.5,3"],
+    },
+    *("FV-1", "FV-2", "FV-3", "FV-6", "FV-8"),
+    without=("GLOBE-2,gasket", "TA-26-E", "TA-40", "TA-X"),
+)
+"""Valves of one class: quick to forecast night after night."""
