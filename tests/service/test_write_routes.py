@@ -1,6 +1,6 @@
-"""Every route that writes, with valid data, fifty times and more on SQLite; none of them is left out.
+"""Every route that writes, with valid data, twenty times and more on SQLite; none of them is left out.
 
-On PostgreSQL twelve times: which data are valid doesn't depend on the database, and the statements are alike.
+On PostgreSQL ten times: which data are valid doesn't depend on the database, and the statements are alike.
 """
 
 import re
@@ -43,7 +43,7 @@ def named(taken: tuple[int | None, int | None]) -> dict[str, int | None]:
     return dict(zip(("reorder_point", "quantity"), taken, strict=True))
 
 
-TIMES = {"sqlite": 50, "postgresql": 12}
+TIMES = {"sqlite": 20, "postgresql": 10}
 WRITES = ("post", "patch", "put", "delete")
 ANY_STATE = {"If-Match": "*"}
 CSV, ZIP = {"Content-Type": "text/csv"}, {"Content-Type": "application/zip"}
