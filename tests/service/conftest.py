@@ -21,7 +21,7 @@ from service.settings import Settings, now
 from tests.database_copies import DATABASES, copied, execute
 from tests.service.findings_plant import forecast_once
 from tests.service.test_run_forecast import bring_in, computed
-from tests.service.turnaround_record import TURNAROUND_FILES
+from tests.service.turnaround_record import TURNAROUND_FILES, WET_FILES
 
 HERE = "http://127.0.0.1:8000"
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -76,10 +76,21 @@ def sqlite_plant(migrated_file: Path) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def planned_file(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give a database, only read or copied, with a finished run of the small plant that has turnarounds to come."""
-    path = tmp_path_factory.mktemp("turnarounds") / "record.sqlite"
+    return forecast_file(TURNAROUND_FILES, migrated_file, tmp_path_factory.mktemp("turnarounds"))
+
+
+@pytest.fixture(scope="session")
+def wet_file(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give another, of a still smaller one."""
+    return forecast_file(WET_FILES, migrated_file, tmp_path_factory.mktemp("wet"))
+
+
+def forecast_file(files: dict[str, list[str]], migrated_file: Path, folder: Path) -> Path:
+    """Make a database with a finished run of a plant."""
+    path = folder / "record.sqlite"
     shutil.copyfile(migrated_file, path)
     engines = open_engines(f"sqlite:///{path}")
-    bring_in(engines, TURNAROUND_FILES)
+    bring_in(engines, files)
     computed(engines)
     engines.reader.dispose()
     return path

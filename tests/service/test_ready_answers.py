@@ -1,8 +1,6 @@
 """Answers kept ready: the same bytes, never older than what was committed, for nobody who may not see them."""
 
 import os
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -28,6 +26,7 @@ from service.schemas.records import AreaRecord
 from service.settings import STALE_AFTER, Settings
 from service.use_cases import manage_keys
 from service.use_cases.change_records import create_record
+from tests.commands import valve_kits
 from tests.service.conftest import AS_OF, HERE, NOON
 
 Client = TestClient[Any]
@@ -85,13 +84,12 @@ def test_an_answer_is_given_again_byte_for_byte_without_asking_for_rows(
 
 def test_what_another_process_commits_is_seen_at_once(database_url: str, tmp_path: Path) -> None:
     table = tmp_path / "areas.csv"
-    environment = {**os.environ, "VALVE_KITS_DATABASE": database_url}
     with serving(database_url) as (_, client):
         client.post("/v1/areas", json={"code": "U100", "name": "before"})
         for _ in range(2):
             assert client.get("/v1/areas").json()["value"][0]["name"] == "before"
         table.write_text("code,name\nU100,after\n")
-        subprocess.run([sys.executable, "-m", "service.cli", "import", str(table)], env=environment, check=True)
+        assert valve_kits(database_url, "import", str(table)).returncode == 0
         assert client.get("/v1/areas").json()["value"][0]["name"] == "after"
 
 

@@ -13,9 +13,8 @@ from litestar.testing import TestClient
 from models.engine import Engines, open_engines
 from service.settings import Settings
 from service.use_cases import manage_keys
-from tests.service.test_run_forecast import bring_in, computed
+from tests.service.test_run_forecast import computed
 from tests.service.test_turnaround_order_lines import lines_of
-from tests.service.turnaround_record import WET_FILES
 
 Client = TestClient[Any]
 Connect = Callable[[Settings], AbstractContextManager[Client]]
@@ -23,23 +22,11 @@ Row = dict[str, Any]
 ADDRESS = "/v1/turnarounds/ta-26/kits/kt/accept"
 
 
-@pytest.fixture(scope="module")
-def first_run(migrated_file: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a database, only copied, with the first run of a small plant that has turnarounds to come."""
-    path = tmp_path_factory.mktemp("first_run") / "record.sqlite"
-    shutil.copyfile(migrated_file, path)
-    engines = open_engines(f"sqlite:///{path}")
-    bring_in(engines, WET_FILES)
-    computed(engines)
-    engines.reader.dispose()
-    return path
-
-
 @pytest.fixture
-def plant(first_run: Path, tmp_path: Path) -> Iterator[Engines]:
-    """Copy it."""
+def plant(wet_file: Path, tmp_path: Path) -> Iterator[Engines]:
+    """Copy a small plant that has turnarounds to come, with its first run."""
     path = tmp_path / "record.sqlite"
-    shutil.copyfile(first_run, path)
+    shutil.copyfile(wet_file, path)
     engines = open_engines(f"sqlite:///{path}")
     yield engines
     engines.reader.dispose()

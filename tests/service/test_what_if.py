@@ -37,7 +37,7 @@ from tests.database_dump import dump
 from tests.service.conftest import connected
 from tests.service.test_run_forecast import AS_OF, FILES, bring_in, computed, results
 from tests.service.test_translate_stock import of_kit
-from tests.service.turnaround_record import TURNAROUND_FILES
+from tests.service.turnaround_record import WET_FILES
 
 Client = TestClient[Any]
 
@@ -291,18 +291,16 @@ def stored_of(engines: Engines) -> tuple[dict[tuple[str, str], Any], dict[tuple[
 
 
 @pytest.mark.parametrize("day", ["2026-06-08", "2027-02-01"], ids=["earlier", "later"])
-def test_a_moved_turnaround_is_what_a_run_of_such_a_record_says(
-    planned_file: Path, migrated_file: Path, day: str
-) -> None:
+def test_a_moved_turnaround_is_what_a_run_of_such_a_record_says(wet_file: Path, migrated_file: Path, day: str) -> None:
     """Levels, demand, and what every turnaround to come wants ordered: late or not, with what the earlier one takes."""
-    opened = open_engines(f"sqlite:///{planned_file}")
+    opened = open_engines(f"sqlite:///{wet_file}")
     made = supposed_here(opened, {"turnarounds": [{"turnaround": "ta-26", "starts_on": day}]})
     _, planned = stored_of(opened)
     opened.reader.dispose()
     ends_on = date.fromisoformat(day) + timedelta(days=20)
-    files = dict(TURNAROUND_FILES)
+    files = dict(WET_FILES)
     files["turnarounds.csv"] = [
-        line.replace("2026-09-07,2026-09-27", f"{day},{ends_on}") for line in TURNAROUND_FILES["turnarounds.csv"]
+        line.replace("2026-09-07,2026-09-27", f"{day},{ends_on}") for line in WET_FILES["turnarounds.csv"]
     ]
     with copied(f"sqlite:///{migrated_file}") as url:
         other = open_engines(url)
