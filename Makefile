@@ -21,7 +21,7 @@ test: $(STAMP)
 	$(BIN)/ruff format --check .
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	$(BIN)/pytest -n 2
+	$(BIN)/pytest -n 2 --dist worksteal
 	@echo "not run here: benchmarks (make bench), peer libraries anew (make oracles), LibreOffice and Chromium (make test-desktop)"
 
 test-desktop: $(STAMP)
