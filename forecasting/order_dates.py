@@ -8,7 +8,7 @@ from scipy.special import gammainc, gammaincinv
 from forecasting.arrays import check
 from forecasting.money_sums import Sums
 
-__all__ = ["arrival_chance", "kits_to_have", "lead_time_at", "open_days", "order_by_day"]
+__all__ = ["Closure", "arrival_chance", "arrival_day", "kits_to_have", "lead_time_at", "open_days", "order_by_day"]
 
 Closure = tuple[int, int]
 """First and last day, both included, on which nothing is ordered, made or delivered."""
@@ -16,6 +16,11 @@ Closure = tuple[int, int]
 
 def _is_closed(day: int, closures: Sequence[Closure]) -> bool:
     return any(first <= day <= last for first, last in closures)
+
+
+def _check(lead_days: int, closures: Sequence[Closure]) -> None:
+    check(lead_days >= 0, f"`lead_days` must not be negative, got {lead_days}")
+    check(all(first <= last for first, last in closures), f"a closure must not end before it begins, got {closures}")
 
 
 def order_by_day(need: int, *, lead_days: int, closures: Sequence[Closure]) -> int:
@@ -48,13 +53,51 @@ def order_by_day(need: int, *, lead_days: int, closures: Sequence[Closure]) -> i
     --------
     >>> order_by_day(100, lead_days=30, closures=[(80, 86)])
     63
-    """
-    check(lead_days >= 0, f"`lead_days` must not be negative, got {lead_days}")
-    check(all(first <= last for first, last in closures), f"a closure must not end before it begins, got {closures}")
+    """  # noqa: DOC502 (comes from _check)
+    _check(lead_days, closures)
     day, left = need, lead_days
     while left > 0 or _is_closed(day, closures):
         day -= 1
         left -= 0 if _is_closed(day, closures) else 1
+    return day
+
+
+def arrival_day(ordered: int, *, lead_days: int, closures: Sequence[Closure]) -> int:
+    """First open day on which what is ordered on a day is there.
+
+    Parameters
+    ----------
+    ordered : int [day number]
+        Day of the order; on a closed day it waits.
+    lead_days : int [days]
+        Lead time; closed days don't count.
+    closures : sequence of (first, last) [day numbers]
+        Closed days.
+
+    Returns
+    -------
+    int [day number]
+        Of the delivery.
+
+    Raises
+    ------
+    InvalidInput
+        As `order_by_day`.
+
+    References
+    ----------
+    Our own rule.
+
+    Examples
+    --------
+    >>> arrival_day(63, lead_days=30, closures=[(80, 86)])
+    100
+    """  # noqa: DOC502 (comes from _check)
+    _check(lead_days, closures)
+    day, left = ordered, lead_days
+    while left > 0 or _is_closed(day, closures):
+        left -= 0 if _is_closed(day, closures) else 1
+        day += 1
     return day
 
 

@@ -63,6 +63,9 @@ class Kit(SQLModel, table=True):
         at_least("min_order_qty", 0),
         at_least("pack_qty", 1),
         at_least("shelf_life_days", 0),
+        at_least("expedited_lead_time_days", 0),
+        at_least("expediting_cost", 0),
+        at_least("cancelling_cost", 0),
         CheckConstraint("superseded_by_id <> id", name="superseded_by_another"),
     )
 
@@ -77,6 +80,9 @@ class Kit(SQLModel, table=True):
     min_order_qty: int | None = None
     pack_qty: int | None = None
     shelf_life_days: int | None = None
+    expedited_lead_time_days: int | None = None
+    expediting_cost: Decimal | None = Field(default=None, sa_type=ExactDecimal)
+    cancelling_cost: Decimal | None = Field(default=None, sa_type=ExactDecimal)
     superseded_by_id: int | None = Field(default=None, foreign_key="kits.id")
     superseded_on: date | None = None
     old_fits_new_need: bool | None = None

@@ -1,4 +1,4 @@
-"""Turnarounds: when areas stand still, and what was decided about valves in them."""
+"""Turnarounds: when areas stand still, what was decided about valves in them, and when no order makes any headway."""
 
 from datetime import date
 
@@ -28,6 +28,20 @@ class Turnaround(SQLModel, table=True):
     ends_on: date | None = None
     scope_freeze_on: date | None = None
     described: bool
+
+
+class Closure(SQLModel, table=True):
+    """Days on which nothing is ordered, made or delivered."""
+
+    __tablename__ = "closures"
+    __table_args__ = (valid_code("code"), CheckConstraint("ends_on >= starts_on", name="ends_after_start"))
+
+    id: int | None = Field(default=None, primary_key=True)
+    code: str = Field(max_length=CODE_LENGTH)
+    code_key: str = Field(sa_type=code_key_type(), unique=True)
+    name: str | None = Field(default=None, max_length=200)
+    starts_on: date
+    ends_on: date
 
 
 class TurnaroundArea(SQLModel, table=True):

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,18 @@ class Kit:
     min_order_qty: int
     pack_qty: int
     shelf_life_days: int | None
+
+
+_LONG = 60  # days from which on a maker offers to hurry
+_HURRY = "350.00"
+_KEPT = Decimal("0.15")  # share of its price that a cancelled kit costs
+
+
+def terms_of(kit: Kit) -> tuple[int | None, str | None, str | None]:
+    """Say how soon a kit of a long lead time comes when it is hurried, for how much, and what cancelling one costs."""
+    if kit.lead_time_days < _LONG:
+        return None, None, None
+    return kit.lead_time_days // 2, _HURRY, f"{Decimal(kit.unit_cost) * _KEPT:.2f}"
 
 
 DESIGNS = (

@@ -18,7 +18,8 @@ COLUMNS = {
     "parts": "code name material unit_cost priced_on shelf_life_days",
     "kits": (
         "code name renews unit_cost priced_on lead_time_days lead_time_sd_days min_order_qty pack_qty"
-        " shelf_life_days superseded_by superseded_on old_fits_new_need"
+        " shelf_life_days expedited_lead_time_days expediting_cost cancelling_cost"
+        " superseded_by superseded_on old_fits_new_need"
     ),
     "kit_parts": "kit part qty",
     "design_kits": "design maintainable_item kit qty on_opening",
@@ -36,6 +37,7 @@ COLUMNS = {
     "stock_settings": ("storeroom kit rule target floor_qty present_reorder_point present_order_quantity"),
     "stock": "storeroom kit on_hand counted_on bin",
     "turnarounds": "code name starts_on ends_on areas scope_freeze_on",
+    "closures": "code name starts_on ends_on",
     "issues": "ref kit storeroom issued_on qty reason tag",
     "orders": "ref line storeroom kit ordered_on due_on qty received_on received_qty",
 }

@@ -21,6 +21,29 @@ class Turnaround:
     scope_freeze_on: date
 
 
+@dataclass(frozen=True, kw_only=True)
+class Closure:
+    """Days on which the maker of the kits neither works nor delivers."""
+
+    code: str
+    name: str
+    starts_on: date
+    ends_on: date
+
+
+def closures(*, as_of: date) -> list[Closure]:
+    """Return the works holidays of this winter and the next."""
+    return [
+        Closure(
+            code=f"WINTER-{year}",
+            name="works holiday of the kits' maker",
+            starts_on=date(year, 12, 24),
+            ends_on=date(year + 1, 1, 3),
+        )
+        for year in (as_of.year, as_of.year + 1)
+    ]
+
+
 def is_turnaround_year(area: Area, year: int) -> bool:
     """Say whether an area stands still in a year."""
     return (year - area.turnaround_last) % area.turnaround_every_years == 0

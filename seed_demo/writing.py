@@ -9,7 +9,7 @@ from random import Random
 from seed_demo.events import Event
 from seed_demo.history import history_of
 from seed_demo.issues import issues_made
-from seed_demo.kits import DESIGNS, FITS, KITS, RENEWS, SUCCESSOR, SUPERSEDED, SUPERSEDED_ON
+from seed_demo.kits import DESIGNS, FITS, KITS, RENEWS, SUCCESSOR, SUPERSEDED, SUPERSEDED_ON, terms_of
 from seed_demo.mess import Records, damage, lose_numbers
 from seed_demo.parts import KIT_PARTS, MATERIALS, PARTS
 from seed_demo.plant import AREAS, DEMO_AS_OF, ITEMS, POLICIES, SEED, SERVICE_CLASSES, STOREROOMS
@@ -19,7 +19,7 @@ from seed_demo.register import Valve, invent_valves
 from seed_demo.scope import scope_rows
 from seed_demo.stores import LEFTOVER, Shelf, orders_placed, stocked_shelves
 from seed_demo.tables import Cell, Row, write_table
-from seed_demo.turnarounds import turnarounds
+from seed_demo.turnarounds import closures, turnarounds
 
 _EARLIEST_AS_OF = date(2020, 1, 1)
 
@@ -87,6 +87,7 @@ def _write_register(folder: Path, *, as_of: date, rng: Random) -> None:
     write_table(folder, "parts", PARTS)
     write_table(folder, "kit_parts", KIT_PARTS)
     write_table(folder, "turnarounds", [astuple(turnaround) for turnaround in turnarounds(as_of=as_of)])
+    write_table(folder, "closures", [astuple(closure) for closure in closures(as_of=as_of)])
     write_table(folder, "storerooms", STOREROOMS)
 
 
@@ -105,7 +106,10 @@ def _kit_rows(*, as_of: date, rng: Random) -> list[Row]:
             old = kit.code == SUPERSEDED
             priced_on = SUPERSEDED_ON if old else as_of - timedelta(rng.randint(30, 1000))
             end = (SUCCESSOR, SUPERSEDED_ON, True) if old else (None, None, None)
-            rows.append((kit.code, kit.name, RENEWS[item], kit.unit_cost, priced_on, *astuple(kit)[3:], *end))
+            rows.append((
+                *(kit.code, kit.name, RENEWS[item], kit.unit_cost, priced_on),
+                *(*astuple(kit)[3:], *terms_of(kit), *end),
+            ))
     return rows
 
 

@@ -52,6 +52,7 @@ READ = (
     "reservations",
     "rebuild_costs",
     "scope_lines",
+    "closures",
 )
 Window = tuple[float, float]
 Exchanges = Mapping[str, Sequence[ExchangeTaking]]

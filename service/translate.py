@@ -12,6 +12,7 @@ from models.partial_days import first_day
 from service.schemas.records import (
     EVERY_ITEM,
     AreaRecord,
+    ClosureRecord,
     ConsequenceTargetRecord,
     DesignKitRecord,
     EventRecord,
@@ -65,6 +66,7 @@ class Records:
     reservations: list[ReservationRecord] = field(default_factory=list)
     rebuild_costs: list[RebuildCostRecord] = field(default_factory=list)
     scope_lines: list[ScopeLineRecord] = field(default_factory=list)
+    closures: list[ClosureRecord] = field(default_factory=list)
     accepted: list[Accepted] = field(default_factory=list)
 
 

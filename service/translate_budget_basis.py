@@ -42,7 +42,9 @@ def basis_of(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope) 
         method=METHOD,
         models=_models(planning, chosen),
         prices=prices,
-        conventions=conventions(prices, starts_on=window.starts_on),
+        conventions=conventions(
+            prices, planning.asked.inputs.closures, as_of=planning.asked.as_of, starts_on=window.starts_on
+        ),
         assumptions=[*window.assumed, *_assumptions(chosen)],
         exclusions=list(_exclusions(planning, chosen)),
     )

@@ -3,16 +3,23 @@
 from collections.abc import Iterator, Sequence
 from datetime import date
 
+from service.schemas.records import ClosureRecord
 from service.schemas.turnarounds import BasisOut, BasisRowOut, PriceOut
 
 
-def conventions(prices: Sequence[PriceOut], *, starts_on: date) -> list[str]:
+def conventions(
+    prices: Sequence[PriceOut], closures: Sequence[ClosureRecord], *, as_of: date, starts_on: date
+) -> list[str]:
     """Say by what conventions a budget is reckoned.
 
     Parameters
     ----------
     prices : sequence of PriceOut [money per kit]
         That it rests on.
+    closures : sequence of ClosureRecord
+        Of the record.
+    as_of : date
+        Data cut-off.
     starts_on : date
         First day of the turnaround.
 
@@ -35,10 +42,19 @@ def conventions(prices: Sequence[PriceOut], *, starts_on: date) -> list[str]:
         "their own; none is in the base estimate",
         "the contingency is a percentile of the whole less the base estimate: it holds those lines and uncertain "
         "prices and hours, and is added once",
-        "order-by dates count every day of the calendar, for the record holds no closed weeks",
-        "unused kits go back to the shelf at what they cost; what cancelling or returning an order costs isn't in the "
-        "record, nor in the budget",
+        _days_counted([one for one in closures if one.ends_on >= as_of and one.starts_on <= starts_on]),
+        "unused kits go back to the shelf at what they cost; what cancelling, returning or expediting an order costs "
+        "stands beside each kit where the record states it, and isn't in the budget",
     ]
+
+
+def _days_counted(closures: Sequence[ClosureRecord]) -> str:
+    if not closures:
+        return "order-by dates count every day of the calendar, for the record holds no closure until then"
+    told = ", ".join(
+        f"{one.code} ({one.starts_on} to {one.ends_on})" for one in sorted(closures, key=lambda one: one.starts_on)
+    )
+    return f"order-by dates pass over the days of closures, on which nothing is ordered, made or delivered: {told}"
 
 
 def _prices_hold(prices: Sequence[PriceOut], starts_on: date) -> str:

@@ -7,30 +7,33 @@ from datetime import date
 from decimal import Decimal
 from math import ceil
 
-import msgspec
 import numpy as np
 
 from forecasting.money_sums import Sums, sum_of_independent
-from forecasting.order_dates import arrival_chance, kits_to_have, lead_time_at, open_days, order_by_day
+from forecasting.order_dates import (
+    Closure,
+    arrival_chance,
+    arrival_day,
+    kits_to_have,
+    lead_time_at,
+    open_days,
+    order_by_day,
+)
 from forecasting.turnaround_budgets import kits_wanted
+from service.schemas.records import KitRecord
 from service.schemas.results import rounded
 from service.schemas.turnarounds import StagedKitOut, TurnaroundKitOut
 from service.translate_exposures import ValveOutcomes
 from service.translate_for_turnarounds import ForTurnaround
-from service.translate_results import counted
 from service.translate_scope_lines import ChosenScope
 from service.translate_stock import Assumptions
-from service.translate_turnaround_stock import Taking, Takings, free_on, left_over, taken_from
+from service.translate_turnaround_reasons import PROBABILITY, reason_of
+from service.translate_turnaround_stock import Taking, Takings, by_turnaround, free_on, left_over, taken_from
 from service.translate_windows import TurnaroundWindow, storerooms_after
 from service.translate_works import in_money
 from service.turnaround_planning import Planning
 
-PROBABILITY = 0.9
 EXTRA_DIGITS = 9
-"""Of having enough kits, and of an order being there in time (our convention)."""
-PLANNED = "planned_order_by"
-OWN = ("accepted_qty", "on_order_qty", "overdue_qty", "received_qty", "too_late_qty")
-"""What is kept with a kit of what was accepted for its turnaround."""
 ByClass = Mapping[str, Sequence[ValveOutcomes]]
 
 
@@ -131,8 +134,10 @@ def _row(
     tags = sorted(tag for tag, work in chosen.opened.items() if kit in dict(work.kits))
     planned = sum(dict(chosen.opened[tag].kits)[kit] for tag in tags)
     shelf, enough = _shelf(planning, window, chosen, kit, takings), kits_to_have(wanted, probability=PROBABILITY)
-    to_order, price = shelf.rounded_up(enough - shelf.available), _price(planning, kit)
-    when, freeze = _when(planning.asked.as_of, window.starts_on, shelf), window.record.scope_freeze_on
+    to_order, known = shelf.rounded_up(enough - shelf.available), planning.works.kits.get(kit, KitRecord(code=kit))
+    price, unused = known.unit_cost, _unused(wanted, shelf.available, to_order)
+    closures = _closed_days(planning)
+    when, freeze = _when(planning.asked.as_of, window.starts_on, shelf, closures), window.record.scope_freeze_on
     soon = freeze is not None and planning.asked.as_of < freeze and when.order_by < freeze
     row = TurnaroundKitOut(
         kit=kit,
@@ -154,11 +159,14 @@ def _row(
         chance_used=rounded(_more_than(wanted, shelf.available)) if to_order else None,
         unit_cost=price,
         cost=None if price is None else to_order * price,
-        surplus_cost=None if price is None or not to_order else _surplus(wanted, shelf.available, to_order, price),
+        surplus_cost=_valued(price, unused) if to_order else None,
+        cancelling_cost=_valued(known.cancelling_cost, unused) if to_order else None,
+        expediting_cost=known.expediting_cost if to_order else None,
+        expedited_there_on=_expedited(planning.asked.as_of, known, closures) if to_order else None,
         reason="",
         details=_details(shelf, when, tags) | _taken(planning, window, shelf, wanted=enough),
     )
-    row.reason = _reason(row, chosen, tags, freeze) + _own(row) + _taken_before(shelf.before)
+    row.reason = reason_of(row, chosen, tags, freeze=freeze, before=shelf.before)
     return row
 
 
@@ -184,19 +192,25 @@ def _taken(planning: Planning, window: TurnaroundWindow, shelf: _Shelf, *, wante
     return {
         "taken": taken_from(shelf.free, wanted=wanted - sum(shelf.owned.values()), spared=spared),
         "left_over": left_over(shelf.owned, wanted=wanted),
-        "taken_before": _by_turnaround(shelf.before),
+        "taken_before": by_turnaround(shelf.before),
     }
 
 
-def _price(planning: Planning, kit: str) -> Decimal | None:
-    known = planning.works.kits.get(kit)
-    return None if known is None else known.unit_cost
+def _closed_days(planning: Planning) -> list[Closure]:
+    return [(one.starts_on.toordinal(), one.ends_on.toordinal()) for one in planning.asked.inputs.closures]
 
 
-def _when(as_of: date, need: date, shelf: _Shelf) -> _When:
+def _expedited(as_of: date, kit: KitRecord, closures: Sequence[Closure]) -> date | None:
+    days = kit.expedited_lead_time_days
+    if days is None:
+        return None
+    return date.fromordinal(arrival_day(as_of.toordinal(), lead_days=days, closures=closures))
+
+
+def _when(as_of: date, need: date, shelf: _Shelf, closures: Sequence[Closure]) -> _When:
     lead_days = lead_time_at(mean=shelf.lead, spread=shelf.spread, probability=PROBABILITY)
-    order_by = date.fromordinal(order_by_day(need.toordinal(), lead_days=lead_days, closures=()))
-    days = open_days(as_of.toordinal(), need.toordinal(), closures=())
+    order_by = date.fromordinal(order_by_day(need.toordinal(), lead_days=lead_days, closures=closures))
+    days = open_days(as_of.toordinal(), need.toordinal(), closures=closures)
     return _When(
         lead_days=lead_days,
         order_by=order_by,
@@ -209,10 +223,14 @@ def _more_than(wanted: Sums, available: int) -> float:
     return float(wanted.chances[available + 1 :].sum())
 
 
-def _surplus(wanted: Sums, available: int, ordered: int, price: Decimal) -> Decimal:
-    """Value the ordered kits that nothing is expected to take."""
+def _unused(wanted: Sums, available: int, ordered: int) -> float:
+    """Expect ordered kits that nothing takes."""
     left = np.clip(available + ordered - np.arange(len(wanted.chances)), 0, ordered)
-    return in_money(float(left @ wanted.chances) * float(price))
+    return float(left @ wanted.chances)
+
+
+def _valued(each: Decimal | None, kits: float) -> Decimal | None:
+    return None if each is None else in_money(kits * float(each))
 
 
 def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, kit: str, takings: Takings) -> _Shelf:
@@ -237,67 +255,6 @@ def _shelf(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope, ki
         pack=max((one.pack for one in asked), default=1),
         storerooms=tuple(one.storeroom for one in asked),
     )
-
-
-def _own(row: TurnaroundKitOut) -> str:
-    """Say what became of the kits that somebody accepted for it."""
-    qty = msgspec.convert({name: row.details[name] for name in OWN}, dict[str, int])
-    said = []
-    if qty["accepted_qty"]:
-        said.append(f"{qty['accepted_qty']} accepted and on no order yet, to be ordered by {row.details[PLANNED]}")
-    if qty["on_order_qty"]:
-        overdue = f", {qty['overdue_qty']} of them overdue" if qty["overdue_qty"] else ""
-        late = f", {qty['too_late_qty']} of them due too late for it" if qty["too_late_qty"] else ""
-        said.append(f"{qty['on_order_qty']} on order{overdue}{late}")
-    if qty["received_qty"]:
-        said.append(f"{qty['received_qty']} in the storeroom")
-    return f" Of what was accepted for it: {'; '.join(said)}." if said else ""
-
-
-def _by_turnaround(before: Sequence[Taking]) -> dict[str, int]:
-    qty: dict[str, int] = defaultdict(int)
-    for one in before:
-        qty[one.turnaround] += one.qty
-    return {code: kits for code, kits in qty.items() if kits}
-
-
-def _taken_before(before: Sequence[Taking]) -> str:
-    """Say what earlier turnarounds take of what is there."""
-    days = {one.turnaround: one.needed_on for one in before}
-    said = [f"{code} on {days[code]} takes {qty}" for code, qty in _by_turnaround(before).items()]
-    return f" Of what is there {' and '.join(said)} first." if said else ""
-
-
-def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], freeze: date | None) -> str:
-    if not row.to_order:
-        return (
-            f"Nothing more to order: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}, {row.available} are "
-            "there or on the way."
-        )
-    told = f"Order {row.to_order} by {row.order_by}: {row.wanted_qty} suffice with a chance of {PROBABILITY:.0%}"
-    if row.days_late:
-        late = counted(row.days_late, "day")
-        told = (
-            f"Order {row.to_order} today, {late} late: there by {row.needed_on} with a chance of "
-            f"{row.arrives_in_time:.0%}; expediting would have to save {late}{_deferring(chosen, tags)}"
-        )
-    if row.order_before_freeze:
-        returned = "" if row.surplus_cost is None else f", and {row.surplus_cost:,} of them is expected to stay unused"
-        told += (
-            f". The scope is frozen later, on {freeze}: this is ordered on probability; the chance that it is needed "
-            f"is {row.chance_used:.0%}{returned}; unused kits go back to the shelf, what cancelling costs isn't in the "
-            "record"
-        )
-    return f"{told}."
-
-
-def _deferring(chosen: ChosenScope, tags: Sequence[str]) -> str:
-    """Say what it would cost to leave the valves that take a kit to the next window."""
-    if not tags:
-        return "; no planned valve takes it"
-    saved = sum(max(chosen.options[tag].value, 0.0) for tag in tags if tag in chosen.options)
-    named = ", ".join(tags[:3]) + (f" and {len(tags) - 3} more" if len(tags) > 3 else "")
-    return f"; leaving {named} to the next window would cost {in_money(saved):,} more"
 
 
 def staging_rows(by_class: ByClass) -> list[StagedKitOut]:

@@ -56,6 +56,25 @@ def takings_of(plans: Iterable[TurnaroundPlan | PlannedKits]) -> Takings:
     return dict(found)
 
 
+def by_turnaround(before: Sequence[Taking]) -> dict[str, int]:
+    """Add up what is taken by turnaround.
+
+    Parameters
+    ----------
+    before : sequence of Taking
+        Of a kit.
+
+    Returns
+    -------
+    dict from turnaround to int [kits]
+        Only those that take some.
+    """
+    qty: dict[str, int] = defaultdict(int)
+    for one in before:
+        qty[one.turnaround] += one.qty
+    return {code: kits for code, kits in qty.items() if kits}
+
+
 def free_on(question: StockQuestion, takings: Sequence[Taking], *, day: date, as_of: date, kept: int) -> int:
     """Count the kits there on a day beyond what the running need keeps, promises and earlier turnarounds take.
 

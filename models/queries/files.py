@@ -24,7 +24,7 @@ from models.register import (
     ValveLastRenewal,
 )
 from models.stock import ConsequenceTarget, Issue, Lot, Order, Reservation, Stock, StockSetting, Storeroom
-from models.turnarounds import ScopeLine, Turnaround, TurnaroundArea
+from models.turnarounds import Closure, ScopeLine, Turnaround, TurnaroundArea
 
 Row = Mapping[str, Any]  # column of the file -> value; codes, never ids
 
@@ -199,7 +199,7 @@ FILES: dict[str, RecordFile] = {
             *_plain("name"),
             _items("renews", KitRenews, "kit_id"),
             *_plain("unit_cost priced_on lead_time_days lead_time_sd_days min_order_qty pack_qty"),
-            *_plain("shelf_life_days"),
+            *_plain("shelf_life_days expedited_lead_time_days expediting_cost cancelling_cost"),
             _refer("superseded_by", "kits"),
             *_plain("superseded_on old_fits_new_need"),
         ),
@@ -227,6 +227,7 @@ FILES: dict[str, RecordFile] = {
             Members("areas", "areas", _table(TurnaroundArea), "turnaround_id", "area_id"),
             *_plain("scope_freeze_on"),
         ),
+        _file(Closure, ("code",), Code("code"), *_plain("name starts_on ends_on")),
         _file(
             Valve,
             ("tag",),

@@ -131,13 +131,18 @@ class KitRecord(Record, frozen=True, kw_only=True):
     min_order_qty: Count | None = None
     pack_qty: Quantity | None = None
     shelf_life_days: Days | None = None
+    expedited_lead_time_days: Days | None = None
+    expediting_cost: Money | None = None
+    cancelling_cost: Money | None = None
     superseded_by: Code | None = None
     superseded_on: Day | None = None
     old_fits_new_need: Flag | None = None
 
     def __post_init__(self) -> None:
-        """Check the price."""
+        """Check the prices."""
         check_money(self.unit_cost)
+        check_money(self.expediting_cost)
+        check_money(self.cancelling_cost)
 
 
 class KitPartRecord(Record, frozen=True, kw_only=True):
@@ -183,6 +188,15 @@ class TurnaroundRecord(Record, frozen=True, kw_only=True):
     ends_on: Day | None = None
     areas: Codes = field(default_factory=list)
     scope_freeze_on: Day | None = None
+
+
+class ClosureRecord(Record, frozen=True, kw_only=True):
+    """Days on which nothing is ordered, made or delivered, both included: turnarounds' lead times pass them over."""
+
+    code: Code
+    name: Name | None = None
+    starts_on: Day
+    ends_on: Day
 
 
 class ValveRecord(Record, frozen=True, kw_only=True):
@@ -267,5 +281,6 @@ RECORDS: dict[str, type[Record]] = {
     "reservations": ReservationRecord,
     "issues": IssueRecord,
     "turnarounds": TurnaroundRecord,
+    "closures": ClosureRecord,
     "scope_lines": ScopeLineRecord,
 }

@@ -167,6 +167,9 @@ class TurnaroundKitOut(Struct, kw_only=True):
     unit_cost: Decimal | None
     cost: Decimal | None
     surplus_cost: Decimal | None
+    cancelling_cost: Decimal | None = None
+    expediting_cost: Decimal | None = None
+    expedited_there_on: date | None = None
     reason: str
     details: Details
 

@@ -67,6 +67,13 @@ WORDS_OF_TURNAROUNDS: dict[str, Word] = {
     "chance_used": Word("Chance that more are needed than are there", 0.996, SHARE),
     "TurnaroundKit.cost": Word("Price of what is to be ordered", "20480.00", MONEY),
     "surplus_cost": Word("Expected value of what is ordered and then not needed", "3211.01", MONEY),
+    "TurnaroundKit.cancelling_cost": Word(
+        "Expected cost of cancelling or sending back what isn't needed", "85.10", MONEY
+    ),
+    "TurnaroundKit.expediting_cost": Word(
+        "What expediting the order costs; null: the record doesn't say", "450.00", MONEY
+    ),
+    "expedited_there_on": Word("When an order of today is there if it is expedited", "2026-07-30"),
     "StagedKit.qty": Word("How many to lay out as planned", 1, KITS),
     "TurnaroundKit.reason": Word("The answer in words", "Order 13 by 2026-07-10: 13 suffice with a chance of 90%."),
     # limits

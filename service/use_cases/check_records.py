@@ -58,6 +58,7 @@ RULES: dict[str, tuple[_Rule, ...]] = {
     ),
     "issues": (_Rule("qty", "a whole number other than 0, negative for a return", lambda row: row["qty"] != 0),),
     "lots": (_Rule("expires_on", "a day not before cured_on", lambda row: _in_order(row, "cured_on", "expires_on")),),
+    "closures": (_Rule("ends_on", "a day not before starts_on", lambda row: _in_order(row, "starts_on", "ends_on")),),
     "turnarounds": (
         _Rule("ends_on", "a day not before starts_on", lambda row: _in_order(row, "starts_on", "ends_on")),
         _Rule(

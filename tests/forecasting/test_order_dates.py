@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from forecasting.errors import InvalidInput
-from forecasting.order_dates import arrival_chance, lead_time_at, open_days, order_by_day
+from forecasting.order_dates import arrival_chance, arrival_day, lead_time_at, open_days, order_by_day
 
 YEAR_END = (date(2026, 12, 24), date(2027, 1, 3))
 
@@ -33,6 +33,21 @@ def test_order_by_dates(need: date, lead: int, closed: list[tuple[date, date]], 
         assert open_days(found, need.toordinal(), closures=closures) == lead
 
 
+@pytest.mark.parametrize(
+    ("ordered", "lead", "closed", "wanted"),
+    [
+        (date(2028, 2, 28), 2, [], date(2028, 3, 1)),  # over a leap day
+        (date(2026, 12, 23), 1, [YEAR_END], date(2027, 1, 4)),  # nothing is delivered on a closed day
+        (date(2026, 12, 23), 7, [YEAR_END], date(2027, 1, 10)),  # the first before Christmas, six from 4 January on
+        (date(2026, 12, 28), 0, [YEAR_END], date(2027, 1, 4)),  # nothing is ordered on one
+        (date(2026, 5, 1), 12, [(date(2026, 5, 4), date(2026, 5, 10))], date(2026, 5, 20)),  # a closed week on the way
+    ],
+)
+def test_arrival_days(ordered: date, lead: int, closed: list[tuple[date, date]], wanted: date) -> None:
+    closures = [(first.toordinal(), last.toordinal()) for first, last in closed]
+    assert date.fromordinal(arrival_day(ordered.toordinal(), lead_days=lead, closures=closures)) == wanted
+
+
 def test_lead_time_at_a_probability() -> None:
     assert lead_time_at(mean=60.0, spread=0.0, probability=0.9) == 60
     assert lead_time_at(mean=59.2, spread=0.0, probability=0.9) == 60
@@ -55,6 +70,8 @@ def test_impossible_dates_are_refused() -> None:
         order_by_day(100, lead_days=3, closures=[(9, 8)])
     with pytest.raises(InvalidInput, match="`lead_days` must not be negative"):
         order_by_day(100, lead_days=-1, closures=[])
+    with pytest.raises(InvalidInput, match="`lead_days` must not be negative"):
+        arrival_day(100, lead_days=-1, closures=[])
     with pytest.raises(InvalidInput, match="must lie in"):
         lead_time_at(mean=1.0, spread=1.0, probability=0.0)
     with pytest.raises(InvalidInput, match="must not be negative"):

@@ -19,6 +19,7 @@ DAY_TEXT, EARLIER_TEXT = "2024-01-01", "2023-01-01"
 EVENT = {"ref": "W", "ref_key": "w|v", "number": 0, "valve_id": 1, "done_on": DAY_TEXT, "action": "rebuild"}
 POLICY = {"service_class_id": 1, "maintainable_item_id": 1, "policy": "predetermined", "interval_days": 1}
 KIT = {"code": "X", "code_key": "x", "described": True}
+CLOSURE = {"code": "X", "code_key": "x", "starts_on": DAY}
 SETTING = {"storeroom_id": 1, "kit_id": 1}
 ORDER = {"ref": "O", "ref_key": "o", "line": "1", "line_key": "1", "storeroom_id": 1, "kit_id": 1, "qty": 1}
 VALVE = {"tag": "X", "tag_key": "x"}
@@ -43,6 +44,7 @@ GOOD: list[tuple[str, dict[str, Any]]] = [
     ("materials", KIT | {"storage_life_days": 0}),
     ("rebuild_costs", COSTS | {"planned_hours": 0.0, "unplanned_cost": 0}),
     ("turnarounds", KIT | {"starts_on": DAY, "ends_on": DAY, "scope_freeze_on": DAY}),
+    ("closures", CLOSURE | {"ends_on": DAY}),
     ("consequence_targets", {"consequence": "stops", "rule": "fill_rate", "target": 0.5}),
     ("lots", LOT | {"cured_on": DAY, "expires_on": DAY}),
     ("reservations", RESERVATION),
@@ -87,6 +89,8 @@ BAD: list[tuple[str, dict[str, Any], str]] = [
     ("turnarounds", KIT | {"code": "a:b"}, "code_valid"),
     ("turnarounds", KIT | {"starts_on": DAY, "ends_on": EARLIER}, "ends_after_start"),
     ("turnarounds", KIT | {"starts_on": EARLIER, "scope_freeze_on": DAY}, "freeze_before_start"),
+    ("closures", CLOSURE | {"code": "a:b", "ends_on": DAY}, "code_valid"),
+    ("closures", CLOSURE | {"ends_on": EARLIER}, "ends_after_start"),
     ("consequence_targets", {"consequence": "dire"}, "consequence_known"),
     ("consequence_targets", {"consequence": "stops", "rule": "guess"}, "rule_known"),
     ("consequence_targets", {"consequence": "stops", "target": 1.0}, "target_is_a_share"),
@@ -116,6 +120,10 @@ BAD: list[tuple[str, dict[str, Any], str]] = [
     ("kits", KIT | {"min_order_qty": -1}, "min_order_qty_at_least_0"),
     ("kits", KIT | {"pack_qty": 0}, "pack_qty_at_least_1"),
     ("kits", KIT | {"shelf_life_days": -1}, "shelf_life_days_at_least_0"),
+    *(
+        ("kits", KIT | {column: -1}, f"{column}_at_least_0")
+        for column in ("expedited_lead_time_days", "expediting_cost", "cancelling_cost")
+    ),
     ("kits", KIT | {"id": 77, "superseded_by_id": 77}, "superseded_by_another"),
     ("design_kits", {"design_id": 1, "maintainable_item_id": 1, "qty": 0}, "qty_at_least_1"),
     ("designs", KIT | {"actuator_air_limit_kpa": -1.0}, "actuator_air_limit_kpa_at_least_0"),

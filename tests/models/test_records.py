@@ -67,6 +67,9 @@ FULL: dict[str, dict[str, Any]] = {
         "min_order_qty": 0,
         "pack_qty": 2,
         "shelf_life_days": 1800,
+        "expedited_lead_time_days": 21,
+        "expediting_cost": Decimal("450.00"),
+        "cancelling_cost": Decimal("220.05"),
         "superseded_by": "K-2",
         "superseded_on": DAY,
         "old_fits_new_need": True,
@@ -88,6 +91,7 @@ FULL: dict[str, dict[str, Any]] = {
         "areas": ["A-1", "A-2"],
         "scope_freeze_on": DAY,
     },
+    "closures": {"code": "C-1", "name": "Works holiday", "starts_on": DAY, "ends_on": DAY},
     "consequence_targets": {
         "consequence": "stops",
         "rule": "least_cost",
@@ -188,6 +192,7 @@ FULL: dict[str, dict[str, Any]] = {
 NEEDED = {
     "policies": {"policy", "interval_days"},
     "events": {"done_on", "action"},
+    "closures": {"starts_on", "ends_on"},
     "stock": {"on_hand"},
     "lots": {"qty"},
     "orders": {"storeroom", "kit", "qty"},

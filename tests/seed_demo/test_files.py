@@ -26,8 +26,10 @@ HEADERS = {
     "parts": "code, name, material, unit_cost, priced_on, shelf_life_days",
     "kit_parts": "kit, part, qty",
     "turnarounds": "code, name, starts_on, ends_on, areas, scope_freeze_on",
+    "closures": "code, name, starts_on, ends_on",
     "kits": "code, name, renews, unit_cost, priced_on, lead_time_days, lead_time_sd_days, min_order_qty, "
-    "pack_qty, shelf_life_days, superseded_by, superseded_on, old_fits_new_need",
+    "pack_qty, shelf_life_days, expedited_lead_time_days, expediting_cost, cancelling_cost, "
+    "superseded_by, superseded_on, old_fits_new_need",
     "design_kits": "design, maintainable_item, kit, qty, on_opening",
     "valves": "tag, serial, design, service_class, area, installed_on, records_begin_on, last_renewed_on, "
     "removed_on, consequence, safety_related, isolable_on_run, proof_test_due_on",
@@ -48,6 +50,7 @@ KEYS = {
     "parts": ("code",),
     "kit_parts": ("kit", "part"),
     "turnarounds": ("code",),
+    "closures": ("code",),
     "valves": ("tag",),
     "stock_settings": ("storeroom", "kit"),
     "stock": ("storeroom", "kit"),

@@ -269,7 +269,7 @@ def test_the_error_about_an_unknown_file_lists_all_of_them(sqlite_engines: Engin
     with pytest.raises(ImportRejected, match="^1 error in the files; nothing was imported$") as caught:
         bring_in(sqlite_engines, {"valve.csv": ""})
     assert caught.value.errors[0].expected == "one of " + ", ".join(f"{name}.csv" for name in FILES) + "; or .xlsx"
-    assert len(FILES) == 23
+    assert len(FILES) == 24
 
 
 def test_a_file_given_twice_is_refused(sqlite_engines: Engines) -> None:

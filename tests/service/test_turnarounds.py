@@ -163,7 +163,7 @@ def test_the_basis_says_by_what_conventions_it_is_reckoned(planner: Client) -> N
         "opening included and kits not",
         "a find is an item worn or failed in a valve opened for something else",
         "order-by dates count every day of the calendar",
-        "what cancelling or returning an order costs",
+        "what cancelling, returning or expediting an order costs",
         "is added once",
     ):
         assert len([one for one in told if said in one]) == 1, said

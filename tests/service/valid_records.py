@@ -107,6 +107,10 @@ def _mended(file: str, body: Body) -> Body:
     columns = {field.name: None for field in structs.fields(RECORDS[file])}
     for rule in RULES.get(file, ()):
         if not rule.holds(columns | body):
-            needed = {"qty": 1, "interval_days": None if body.get("policy") == "corrective" else 30}
+            needed = {
+                "qty": 1,
+                "ends_on": body.get("starts_on"),
+                "interval_days": None if body.get("policy") == "corrective" else 30,
+            }
             body = {**body, rule.column: needed.get(rule.column)}
     return body
