@@ -169,6 +169,7 @@ def routed(settings: Settings) -> Litestar:
             "most_rows": Provide(_most_rows, sync_to_thread=False),
             "metrics": Provide(_metrics, sync_to_thread=False),
             "asked": Provide(how_asked, sync_to_thread=False),
+            "planned": Provide(turnarounds.planned, sync_to_thread=True),
         },
         middleware=[decode_codes, authorize, repeatable, conditional],
         exception_handlers={Exception: body_problems.answer},

@@ -22,7 +22,7 @@ from service.schemas.turnarounds import (
     TurnaroundKitOut,
 )
 from service.use_cases import read_turnaround
-from service.use_cases.read_turnaround import AskedLimits
+from service.use_cases.read_turnaround import AskedLimits, ReadPlan
 from service.window_processes import WindowProcesses
 
 AnyRequest = Request[Any, Any, Any]
@@ -39,141 +39,96 @@ Percentile = Annotated[
 ]
 
 
-@get_list("/turnarounds/{code:str}/scope")
-def get_scope(
-    request: AnyRequest,
+def planned(
     engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
     windows: NamedDependency[WindowProcesses],
     code: FromPath[str],
     run: RunNumber = None,
     budget: Budget = None,
     hours: Hours = None,
     valves: Valves = None,
+) -> ReadPlan:
+    """Read the plan of a turnaround for all its routes.
+
+    Under limits the best scope is computed on request, from the record as the run read it; that takes seconds.
+    """
+    limits = AskedLimits(budget=budget, hours=hours, valves=valves)
+    return read_turnaround.plan_under(engines, windows.ask_turnaround, code=code, run_id=run, limits=limits)
+
+
+@get_list("/turnarounds/{code:str}/scope")
+def get_scope(
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[ScopeValveOut]]:
     """List the valves a turnaround may open, ranked: in or out, what for, why, and what that saves.
 
     Under limits the best scope is computed on request, from the record as the run read it; that takes seconds.
     """
-    limits = AskedLimits(budget=budget, hours=hours, valves=valves)
-    ask = windows.ask_turnaround
-    read = read_turnaround.plan_under(engines, ask, code=code, run_id=run, limits=limits)
-    return answer_list(request, asked, read.listing(ScopeValveOut, read.plan.scope))
+    return answer_list(request, asked, planned.listing(ScopeValveOut, planned.plan.scope))
 
 
 @get_list("/turnarounds/{code:str}/limits")
 def get_limits(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    windows: NamedDependency[WindowProcesses],
-    code: FromPath[str],
-    run: RunNumber = None,
-    budget: Budget = None,
-    hours: Hours = None,
-    valves: Valves = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[LimitOut]]:
     """List what one unit more of each limit would save: the best scope found again with it."""
-    limits = AskedLimits(budget=budget, hours=hours, valves=valves)
-    ask = windows.ask_turnaround
-    read = read_turnaround.plan_under(engines, ask, code=code, run_id=run, limits=limits)
-    return answer_list(request, asked, read.listing(LimitOut, read.plan.limits))
+    return answer_list(request, asked, planned.listing(LimitOut, planned.plan.limits))
 
 
 @get_list("/turnarounds/{code:str}/budget")
 def get_budget(
     request: AnyRequest,
-    engines: NamedDependency[Engines],
     asked: NamedDependency[Asked],
-    windows: NamedDependency[WindowProcesses],
-    code: FromPath[str],
-    run: RunNumber = None,
+    planned: NamedDependency[ReadPlan],
     percentile: Percentile = None,
-    budget: Budget = None,
-    hours: Hours = None,
-    valves: Valves = None,
 ) -> Response[BudgetOut]:
     """Tell the budget of a turnaround: lines, contingency, cash by due date, basis; as CSV and .xlsx its lines."""
-    limits = AskedLimits(budget=budget, hours=hours, valves=valves)
-    ask = windows.ask_turnaround
-    read = read_turnaround.plan_under(engines, ask, code=code, run_id=run, limits=limits)
-    made = read_turnaround.told_budget(read, percentile=percentile)
+    made = read_turnaround.told_budget(planned, percentile=percentile)
     if asked.media_type == JSON:
         return Response(made, media_type=JSON, headers={"Vary": "Accept"})
-    table = answer_list(request, asked, read.listing(BudgetLineOut, list(made.lines)))
+    table = answer_list(request, asked, planned.listing(BudgetLineOut, list(made.lines)))
     # the API description tells these from JSON by ListOperation, not by this type
     return cast("Response[BudgetOut]", table)
 
 
 @get_list("/turnarounds/{code:str}/budget/valves")
 def get_budget_valves(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    code: FromPath[str],
-    run: RunNumber = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[BudgetValveOut]]:
     """List what is expected of each valve, line by line: the means of the budget's lines are their sums."""
-    read = read_turnaround.read_plan(engines, code=code, run_id=run)
-    return answer_list(request, asked, read.listing(BudgetValveOut, list(read.plan.budget.valves)))
+    return answer_list(request, asked, planned.listing(BudgetValveOut, list(planned.plan.budget.valves)))
 
 
 @get_list("/turnarounds/{code:str}/budget/cash")
 def get_budget_cash(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    code: FromPath[str],
-    run: RunNumber = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[CashOut]]:
     """List what is due on which day: the mean of the budget's total is their sum."""
-    read = read_turnaround.read_plan(engines, code=code, run_id=run)
-    return answer_list(request, asked, read.listing(CashOut, list(read.plan.budget.cash)))
+    return answer_list(request, asked, planned.listing(CashOut, list(planned.plan.budget.cash)))
 
 
 @get_list("/turnarounds/{code:str}/budget/basis")
 def get_budget_basis(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    code: FromPath[str],
-    run: RunNumber = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[BasisRowOut]]:
     """List what the budget rests on: data cut-off, models, prices, how it is reckoned, what it leaves out."""
-    read = read_turnaround.read_plan(engines, code=code, run_id=run)
-    return answer_list(request, asked, read.listing(BasisRowOut, read_turnaround.basis_of(read)))
+    return answer_list(request, asked, planned.listing(BasisRowOut, read_turnaround.basis_of(planned)))
 
 
 @get_list("/turnarounds/{code:str}/kits")
 def get_kits(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    windows: NamedDependency[WindowProcesses],
-    code: FromPath[str],
-    run: RunNumber = None,
-    budget: Budget = None,
-    hours: Hours = None,
-    valves: Valves = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[TurnaroundKitOut]]:
     """List the kits of a turnaround: how many, what is there, what to order by when; late ones first."""
-    limits = AskedLimits(budget=budget, hours=hours, valves=valves)
-    ask = windows.ask_turnaround
-    read = read_turnaround.plan_under(engines, ask, code=code, run_id=run, limits=limits)
-    return answer_list(request, asked, read.listing(TurnaroundKitOut, read.plan.kits))
+    return answer_list(request, asked, planned.listing(TurnaroundKitOut, planned.plan.kits))
 
 
 @get_list("/turnarounds/{code:str}/staging")
 def get_staging(
-    request: AnyRequest,
-    engines: NamedDependency[Engines],
-    asked: NamedDependency[Asked],
-    code: FromPath[str],
-    run: RunNumber = None,
+    request: AnyRequest, asked: NamedDependency[Asked], planned: NamedDependency[ReadPlan]
 ) -> Response[Page[StagedKitOut]]:
     """List the kits to lay out for each valve; what isn't used comes back."""
-    read = read_turnaround.read_plan(engines, code=code, run_id=run)
-    return answer_list(request, asked, read.listing(StagedKitOut, read.plan.staging))
+    return answer_list(request, asked, planned.listing(StagedKitOut, planned.plan.staging))
 
 
 HANDLERS = (

@@ -286,6 +286,17 @@ def test_under_a_limit_the_scope_is_the_best_that_fits_and_its_worth_is_told(
     (limit,) = plan.limits
     assert (limit.limit, limit.at, limit.used, limit.unit) == ("valves", held + 1, held + 1, 1)
     assert limit.worth == max(row.saves for row in dropped if row.saves is not None)
+    over_http = planner.get(f"{PLANNED}/budget/valves?valves={held + 1}").json()["value"]
+    assert over_http == msgspec.to_builtins(list(plan.budget.valves))
+    assert over_http != rows(planner, f"{PLANNED}/budget/valves")
+
+
+def test_every_part_of_a_plan_can_be_asked_for_under_limits(planner: Client) -> None:
+    paths = planner.get("/schema/openapi.json").json()["paths"]
+    parts = ("scope", "limits", "budget", "budget/valves", "budget/cash", "budget/basis", "kits", "staging")
+    for part in parts:
+        taken = {one["name"] for one in paths[f"/v1/turnarounds/{{code}}/{part}"]["get"]["parameters"]}
+        assert {"code", "run", "budget", "hours", "valves"} <= taken, part
 
 
 def test_limits_over_http_are_computed_by_a_process_of_their_own(planner: Client) -> None:
