@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 
+from forecasting.found_on_opening import chance_found
 from forecasting.lifetime_points import POINTS
 from service.result_rows import METHOD
 from service.schemas.results import rounded
-from service.schemas.turnarounds import BasisOut, PlannedModelOut, PriceOut
+from service.schemas.turnarounds import BasisOut, FindOut, PlannedModelOut, PriceOut
 from service.translate_budget_conventions import conventions
 from service.translate_results import counted
 from service.translate_scope import ValveAtWindow
@@ -41,6 +42,7 @@ def basis_of(planning: Planning, window: TurnaroundWindow, chosen: ChosenScope) 
         as_of=planning.asked.as_of,
         method=METHOD,
         models=_models(planning, chosen),
+        finds=list(_finds(planning, chosen)),
         prices=prices,
         conventions=conventions(
             prices, planning.asked.inputs.closures, as_of=planning.asked.as_of, starts_on=window.starts_on
@@ -64,6 +66,26 @@ def _models(planning: Planning, chosen: ChosenScope) -> list[PlannedModelOut]:
         for sample in samples
         if (used := planning.in_use.get(sample)) is not None and used.lifetime is not None
     ]
+
+
+def _finds(planning: Planning, chosen: ChosenScope) -> Iterator[FindOut]:
+    """Say how often openings found each item bad, where any opening of the record tells."""
+    told = {one.item for one in planning.openings}
+    kinds = {
+        (one.service_class, need.item)
+        for one in chosen.valves
+        for need in one.work.needs
+        if need.item in told and not need.on_opening
+    }
+    for service_class, item in sorted(kinds):
+        chance = chance_found(planning.openings, item=item, service_class=service_class, found_before="")
+        yield FindOut(
+            service_class=service_class,
+            maintainable_item=item,
+            openings=chance.seen,
+            found=chance.seen_found,
+            chance=rounded(chance.mean),
+        )
 
 
 def _prices(planning: Planning, chosen: ChosenScope) -> list[PriceOut]:

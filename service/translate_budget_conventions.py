@@ -80,7 +80,7 @@ def basis_rows(basis: BasisOut) -> list[BasisRowOut]:
     Returns
     -------
     list of BasisRowOut
-        Data cut-off and method first, then models, prices, conventions, assumptions, exclusions.
+        Data cut-off and method first, then models, finds, prices, conventions, assumptions, exclusions.
     """
     return list(_rows(basis))
 
@@ -91,6 +91,13 @@ def _rows(basis: BasisOut) -> Iterator[BasisRowOut]:
     for model in basis.models:
         told = f"{model.family}, scale {model.scale_days:g} days, shape {model.shape:g}, {model.source}"
         yield BasisRowOut(part="model", of=f"{model.service_class}: {model.maintainable_item}", said=told)
+    for find in basis.finds:
+        told = f"found worn or failed in {find.found} of {find.openings} openings for something else"
+        yield BasisRowOut(
+            part="find",
+            of=f"{find.service_class}: {find.maintainable_item}",
+            said=f"{told}; {find.chance:.0%} expected where nobody wrote how it was found the time before",
+        )
     for price in basis.prices:
         dated = "without a date" if price.priced_on is None else f"of {price.priced_on}"
         yield BasisRowOut(part="price", of=price.kit, said=f"{price.unit_cost} {dated}")

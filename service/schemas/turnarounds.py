@@ -97,6 +97,19 @@ class PlannedModelOut(Struct, kw_only=True):
     source: str
 
 
+class FindOut(Struct, kw_only=True):
+    """How often an item was found worn or failed in a valve opened for something else, and is expected to be.
+
+    `chance` holds where nobody wrote how it was found the time before.
+    """
+
+    service_class: str
+    maintainable_item: str
+    openings: int
+    found: int
+    chance: float
+
+
 class BasisOut(Struct, kw_only=True):
     """What a budget rests on."""
 
@@ -106,7 +119,8 @@ class BasisOut(Struct, kw_only=True):
     prices: Sequence[PriceOut]
     assumptions: Sequence[str]
     exclusions: Sequence[str]
-    conventions: Sequence[str] = ()  # runs of earlier versions stored none
+    conventions: Sequence[str] = ()  # runs of earlier versions stored neither
+    finds: Sequence[FindOut] = ()
 
 
 class BasisRowOut(Struct, kw_only=True):

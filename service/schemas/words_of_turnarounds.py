@@ -46,10 +46,14 @@ WORDS_OF_TURNAROUNDS: dict[str, Word] = {
     "Basis.models": Word("Failure models it rests on", []),
     "assumptions": Word("What is assumed", ["kits are due on the first day, everything else on the last"]),
     "exclusions": Word("What it leaves out", ["what fails and is rebuilt on the run: that is running spend"]),
+    "finds": Word("How often openings found items bad", []),
     "conventions": Word("How it is reckoned", ["the contingency is a percentile of the whole less the base estimate"]),
     "BasisRow.part": Word(
-        "Which part of the basis: as_of, method, model, price, convention, assumption, exclusion", "price"
+        "Which part of the basis: as_of, method, model, find, price, convention, assumption, exclusion", "price"
     ),
+    "Find.openings": Word("Openings of the record for something else that say how it was found", 14, "openings"),
+    "Find.found": Word("Of these, those that found it worn or failed", 5, "openings"),
+    "Find.chance": Word("Expected chance that the next one does", 0.342, SHARE),
     "BasisRow.of": Word("Kit, or service class and item; null: of the whole", "Q-TRM-216"),
     "BasisRow.said": Word("In words", "9350.00 of 2026-01-05"),
     "PlannedModel.source": Word("Where the parameters come from", "own_lives_and_pool"),

@@ -221,7 +221,9 @@ def test_a_shutdown_shows_its_budget_and_how_likely_it_stays_below_what(planner:
     assert shown(page)[:4] == top
     costs = section(page, "What will it cost?")
     lines = [number for line in budget["lines"] for number in numbers(line, "mean", "p10", "p50", "p80", "p90")]
-    assert shown(costs) == lines
+    finds = [number for find in budget["basis"]["finds"] for number in numbers(find, "found", "openings", "chance")]
+    assert shown(costs) == [*lines, *finds]
+    assert len(finds) > 3
     p50, p80, p90 = (Decimal(budget["percentiles"][number - 1]) for number in (50, 80, 90))
     assert f"stays below an amount: P50 {p50:,}, P80 {p80:,}, P90 {p90:,}; base" in costs
     assert f"Base estimate</dt><dd>{money(budget['base_estimate'])}</dd>" in page
