@@ -162,15 +162,7 @@ def routed(settings: Settings) -> Litestar:
     v1 = Router("/v1", route_handlers=[handler for noun in NOUNS for handler in noun.HANDLERS])
     return Litestar(
         route_handlers=[v1, *health.HANDLERS, _swagger_files(), pages.ROUTER, turnaround_pages.PAGES, *bench.HANDLERS],
-        dependencies={
-            "engines": Provide(_engines, sync_to_thread=False),
-            "processes": Provide(_processes, sync_to_thread=False),
-            "windows": Provide(_windows, sync_to_thread=False),
-            "most_rows": Provide(_most_rows, sync_to_thread=False),
-            "metrics": Provide(_metrics, sync_to_thread=False),
-            "asked": Provide(how_asked, sync_to_thread=False),
-            "planned": Provide(turnarounds.planned, sync_to_thread=True),
-        },
+        dependencies=_provided(),
         middleware=[decode_codes, authorize, repeatable, conditional],
         exception_handlers={Exception: body_problems.answer},
         compression_config=CompressionConfig(backend="gzip", minimum_size=COMPRESSED_FROM_BYTES),
@@ -181,6 +173,19 @@ def routed(settings: Settings) -> Litestar:
         request_max_body_size=settings.import_limit_bytes,
         logging_config=None,
     )
+
+
+def _provided() -> dict[str, Provide]:
+    """Name what handlers may ask for."""
+    return {
+        "engines": Provide(_engines, sync_to_thread=False),
+        "processes": Provide(_processes, sync_to_thread=False),
+        "windows": Provide(_windows, sync_to_thread=False),
+        "most_rows": Provide(_most_rows, sync_to_thread=False),
+        "metrics": Provide(_metrics, sync_to_thread=False),
+        "asked": Provide(how_asked, sync_to_thread=False),
+        "planned": Provide(turnarounds.planned, sync_to_thread=True),
+    }
 
 
 def _engines(state: State) -> Engines:

@@ -1,5 +1,7 @@
 """Command line: migrate, import, export, run, backtest, serve, demo; the rest in modules of their own."""
 
+import os
+import signal
 import subprocess
 import sys
 import tempfile
@@ -143,7 +145,7 @@ def run_command(
                 costs.enter(stage)
                 show(stage)
 
-            run = compute_run(engines, run_id, watch=watch)
+            run = compute_run(engines, run_id, watch=watch, cancelled=_end)
         if profile:
             terminal.show_costs(err, costs)
         if json:
@@ -152,6 +154,11 @@ def run_command(
             _show(engines, run, most_orders=0)
     if run.status != "finished":
         raise typer.Exit(FAILED)
+
+
+def _end() -> None:
+    """End this process as the server that started it would, had it been asked to cancel the run."""
+    os.kill(os.getpid(), signal.SIGTERM)
 
 
 @app.command("backtest")

@@ -13,8 +13,14 @@ BEAT_SECONDS = 30.0
 log = structlog.get_logger()
 
 
+def _go_on() -> None:
+    """Leave the work to end by itself."""
+
+
 @contextmanager
-def beating(renew: Callable[[], None], *, seconds: float = BEAT_SECONDS) -> Iterator[None]:
+def beating(
+    renew: Callable[[], None], *, seconds: float = BEAT_SECONDS, lost: Callable[[], None] = _go_on
+) -> Iterator[None]:
     """Renew a lease while something is done.
 
     Parameters
@@ -24,6 +30,8 @@ def beating(renew: Callable[[], None], *, seconds: float = BEAT_SECONDS) -> Iter
         is refused anyway.
     seconds : float [s]
         Between two renewals.
+    lost : callable
+        Called, in a thread of its own, if somebody else has it.
 
     Yields
     ------
@@ -36,8 +44,9 @@ def beating(renew: Callable[[], None], *, seconds: float = BEAT_SECONDS) -> Iter
         while not ended.wait(seconds):
             try:
                 renew()
-            except Conflict as lost:
-                log.warning("lease lost", reason=str(lost))
+            except Conflict as error:
+                log.warning("lease lost", reason=str(error))
+                lost()
                 return
             except Busy:
                 log.info("lease not renewed: the database is busy")

@@ -22,7 +22,17 @@ def _unwatched(_: str | None) -> None:
     """Nobody asks what stages cost."""
 
 
-def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], None] = _unwatched) -> RunOut:
+def _go_on() -> None:
+    """Compute on: nothing of it will be stored."""
+
+
+def compute_run(
+    engines: Engines,
+    run_id: int,
+    *,
+    watch: Callable[[str | None], None] = _unwatched,
+    cancelled: Callable[[], None] = _go_on,
+) -> RunOut:
     """Compute a queued run.
 
     Parameters
@@ -33,6 +43,8 @@ def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], 
         Which one.
     watch : callable
         Told which stage begins; None: it is over.
+    cancelled : callable
+        Called, in a thread of its own, once the run is seen to be cancelled, or given up for lost, by another process.
 
     Returns
     -------
@@ -52,7 +64,7 @@ def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], 
     request_run.expect_queued(engines, run_id)
     with bound_contextvars(run_id=run_id):
         try:
-            with beating(lambda: _renew(engines, run_id)):
+            with beating(lambda: _renew(engines, run_id), lost=cancelled):
                 run_forecast(engines, run_id=run_id, enter=lambda stage: _enter(engines, run_id, stage, watch))
         except Exception:
             # the run says so too, and is what the caller is told about
@@ -64,8 +76,13 @@ def compute_run(engines: Engines, run_id: int, *, watch: Callable[[str | None], 
 
 
 def _renew(engines: Engines, run_id: int) -> None:
-    with lease_session(engines) as session:
-        renew_run(session, run_id, at=now())
+    try:
+        with lease_session(engines) as session:
+            renew_run(session, run_id, at=now())
+    except Conflict:
+        # it may have ended as it should, just now
+        if request_run.read_run(engines, run_id).status != "finished":
+            raise
 
 
 def _enter(engines: Engines, run_id: int, stage: str | None, watch: Callable[[str | None], None]) -> None:

@@ -1,23 +1,29 @@
 """Runs over HTTP: asked for, computed in a process of their own, called off."""
 
 import os
+import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from litestar.testing import TestClient
 
+from models.base import Conflict
 from models.engine import Engines
 from models.queries import run_log, runs
+from service import cli, heartbeats
 from service.db import read_session, write_session
 from service.settings import Settings, host_name, now, today
+from service.use_cases import compute_run, run_forecast
 from service.use_cases.import_files import import_files
-from service.use_cases.request_run import request_run
+from service.use_cases.request_run import cancel_run, read_run, request_run
+from tests.commands import forked
 
 Client = TestClient[Any]
 FinishRun = Callable[[Engines], int]
@@ -213,3 +219,36 @@ def test_a_run_is_queued_once_whoever_asks(engines: Engines) -> None:
     with read_session(engines) as session:
         run = run_log.get_run(session, run_id)
     assert (run.status, run.pid, run.open_slot) == ("queued", os.getpid(), 1)
+
+
+def compute_slowly(url: str, run_id: int) -> None:
+    """Be the command, looking often whether the run is still wanted, with a forecast that doesn't end."""
+    compute_run.beating = partial(heartbeats.beating, seconds=0.1)  # type: ignore[attr-defined]
+    run_forecast._compute = lambda *_, **__: time.sleep(10 * PATIENCE)  # noqa: SLF001
+    sys.argv = ["valve-kits", "--database", url, "run", "--run-id", str(run_id)]
+    cli.main()
+
+
+def test_a_run_that_another_server_cancels_ends_its_process(database_url: str, engines: Engines) -> None:
+    run_id = request_run(engines, as_of=today())
+    process = forked(compute_slowly, database_url, run_id)
+    process.start()
+    try:
+        until = time.monotonic() + PATIENCE
+        while read_run(engines, run_id).status != "running":
+            assert time.monotonic() < until
+        assert cancel_run(engines, run_id).status == "cancelled"
+        process.join(PATIENCE)
+        assert process.exitcode == -signal.SIGTERM
+    finally:
+        process.kill()
+    assert read_run(engines, run_id).status == "cancelled"
+
+
+def test_a_run_that_has_just_finished_is_not_said_to_be_lost(sqlite_engines: Engines, finish_run: FinishRun) -> None:
+    """The beat that comes after its end, before the process has noticed; of a cancelled one it is said."""
+    finished, cancelled = finish_run(sqlite_engines), queue_run(sqlite_engines, pid=os.getpid())
+    cancel_run(sqlite_engines, cancelled)
+    compute_run._renew(sqlite_engines, finished)  # noqa: SLF001
+    with pytest.raises(Conflict, match="is cancelled"):
+        compute_run._renew(sqlite_engines, cancelled)  # noqa: SLF001
