@@ -96,7 +96,7 @@ def _rows(basis: BasisOut) -> Iterator[BasisRowOut]:
         yield BasisRowOut(
             part="find",
             of=f"{find.service_class}: {find.maintainable_item}",
-            said=f"{told}; {find.chance:.0%} expected where nobody wrote how it was found the time before",
+            said=f"{told}; {find.chance:.1%} expected where nobody wrote how it was found the time before",
         )
     for price in basis.prices:
         dated = "without a date" if price.priced_on is None else f"of {price.priced_on}"

@@ -55,8 +55,7 @@ def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], fre
         late = counted(row.days_late, "day")
         told = (
             f"Order {row.to_order} today, {late} late: there by {row.needed_on} with a chance of "
-            f"{row.arrives_in_time:.0%}; expediting would have to save {late}{_if_expedited(row)}"
-            f"{_deferring(chosen, tags)}"
+            f"{row.arrives_in_time:.0%}; {_if_expedited(row, late)}{_deferring(chosen, tags)}"
         )
     if row.order_before_freeze:
         returned = "" if row.surplus_cost is None else f", and {row.surplus_cost:,} of them is expected to stay unused"
@@ -67,14 +66,14 @@ def _reason(row: TurnaroundKitOut, chosen: ChosenScope, tags: Sequence[str], fre
     return f"{told}."
 
 
-def _if_expedited(row: TurnaroundKitOut) -> str:
-    """Say when an order of today is there if it is expedited, and what that costs."""
+def _if_expedited(row: TurnaroundKitOut, late: str) -> str:
+    """Say when an order of today is there if it is expedited, for how much; or what expediting would have to save."""
     if row.expedited_there_on is None:
-        return ""
+        return f"expediting would have to save {late}"
     cost = "" if row.expediting_cost is None else f" for {row.expediting_cost:,}"
     behind = (row.expedited_there_on - row.needed_on).days
     timely = f"{counted(behind, 'day')} too late" if behind > 0 else "in time"
-    return f", and by the record it would be there on {row.expedited_there_on}{cost}, {timely}"
+    return f"expedited{cost} it would be there on {row.expedited_there_on}, {timely}"
 
 
 def _if_cancelled(row: TurnaroundKitOut) -> str:
