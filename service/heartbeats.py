@@ -13,13 +13,13 @@ BEAT_SECONDS = 30.0
 log = structlog.get_logger()
 
 
-def _go_on() -> None:
-    """Leave the work to end by itself."""
+def go_on() -> None:
+    """Leave the work to end by itself: what it would store is refused anyway."""
 
 
 @contextmanager
 def beating(
-    renew: Callable[[], None], *, seconds: float = BEAT_SECONDS, lost: Callable[[], None] = _go_on
+    renew: Callable[[], None], *, seconds: float = BEAT_SECONDS, lost: Callable[[], None] = go_on
 ) -> Iterator[None]:
     """Renew a lease while something is done.
 

@@ -10,7 +10,7 @@ from models.base import Busy, Conflict
 from models.engine import Engines
 from models.queries.run_progress import enter_stage, renew_run
 from service.db import lease_session, write_session
-from service.heartbeats import beating
+from service.heartbeats import beating, go_on
 from service.schemas.runs import RunOut
 from service.settings import now
 from service.use_cases import request_run
@@ -22,16 +22,12 @@ def _unwatched(_: str | None) -> None:
     """Nobody asks what stages cost."""
 
 
-def _go_on() -> None:
-    """Compute on: nothing of it will be stored."""
-
-
 def compute_run(
     engines: Engines,
     run_id: int,
     *,
     watch: Callable[[str | None], None] = _unwatched,
-    cancelled: Callable[[], None] = _go_on,
+    cancelled: Callable[[], None] = go_on,
 ) -> RunOut:
     """Compute a queued run.
 
